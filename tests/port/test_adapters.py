@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from busbench.port.adapters import Exactness, Marks, chip_of, list_adapters
+from busbench.port.adapters import Adapter, Exactness, Marks, chip_of, list_adapters
 
 
 @dataclass
@@ -62,3 +62,54 @@ def test_an_old_chip_is_warned_of() -> None:
     (adapter,) = list_adapters(ports=lambda: [Entry("/dev/ttyHERON", 0x10C4, 0xEA60, "CP2102")])
     assert adapter.advice == ("several chips of this family take 100000 as 115200 silently: `busbench probe` shows it",)
     assert adapter.description == ""
+
+
+def adapter_of(entry: Entry, sysfs: Path) -> Adapter:
+    (found,) = list_adapters(ports=lambda: [entry], sysfs=sysfs)
+    return found
+
+
+@pytest.mark.parametrize(
+    ("device", "vid", "name"),
+    [
+        ("/dev/ttyACM0", 0x1234, "CDC-ACM"),
+        ("/dev/cu.usbmodem1", 0x1234, "CDC-ACM"),
+        ("/dev/ttyUSB0", 0x1234, "unknown USB"),
+        ("/dev/ttyACM0", 0x0403, "FTDI"),
+        ("/dev/ttyACM0", None, "on the board"),
+    ],
+)
+def test_an_unknown_chip_is_named_by_its_device(tmp_path: Path, device: str, vid: int | None, name: str) -> None:
+    assert adapter_of(Entry(device, vid, 0x6001), tmp_path).chip.name == name
+
+
+def test_a_chip_names_itself_in_its_product_or_else_in_its_description(tmp_path: Path) -> None:
+    for product, description, name in (
+        ("CP2102N bridge", "n/a", "CP2102N"),
+        (None, "cp2104 bridge", "CP2104"),
+        ("CP2104", "CP2102N", "CP2104"),
+        (None, "n/a", "CP2101-CP2104, CP2102N"),
+    ):
+        found = adapter_of(Entry("/dev/ttyHERON", 0x10C4, 0xEA60, product, description), tmp_path)
+        assert found.chip.name == name
+        assert found.description == ("" if description == "n/a" else description)
+
+
+@pytest.mark.parametrize(("written", "latency_ms", "advice"), [("2\n", 2, 1), ("1\n", 1, 0), ("x\n", None, 1)])
+def test_more_than_a_millisecond_is_advised_of(
+    tmp_path: Path, written: str, latency_ms: int | None, advice: int
+) -> None:
+    (tmp_path / "ttyUSB0").mkdir()
+    (tmp_path / "ttyUSB0" / "latency_timer").write_text(written)
+    found = adapter_of(Entry("/dev/ttyUSB0", 0x0403, 0x6001, serial_number="HERON"), tmp_path)
+    assert (found.latency_ms, len(found.advice), found.serial_number) == (latency_ms, advice, "HERON")
+
+
+def test_a_port_without_rights_says_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    node = tmp_path / "tty"
+    node.touch()
+    words = "you have no right to open it: opening it says which group to join"
+    assert words not in adapter_of(Entry(str(node), 0x067B), tmp_path).advice
+    monkeypatch.setattr("os.access", lambda *_: False)
+    assert adapter_of(Entry(str(node), 0x067B), tmp_path).advice == (words,)
+    assert adapter_of(Entry(str(tmp_path / "gone"), 0x067B), tmp_path).advice == ()

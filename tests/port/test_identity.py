@@ -3,6 +3,9 @@
 from dataclasses import dataclass
 from pathlib import Path
 
+import pytest
+
+from busbench.errors import PortMissing
 from busbench.port.identity import Identity, find_again, identify
 
 
@@ -52,3 +55,42 @@ def test_what_is_not_on_usb_is_known_by_its_path(tmp_path: Path) -> None:
     assert find_again(identity, ports=list) == str(path)
     assert find_again(Identity("COM7"), ports=lambda: [Entry("COM7")]) == "COM7"
     assert find_again(Identity("socket://127.0.0.1:7"), ports=list) == "socket://127.0.0.1:7"
+
+
+def test_another_chip_with_the_same_serial_number_or_socket_is_another() -> None:
+    identity = identify("/dev/ttyUSB0", ports=lambda: [ONE])
+    for vid, pid in ((0x0404, 0x6001), (0x0403, 0x6002), (None, None)):
+        others = [Entry("/dev/ttyUSB0", vid, pid, "HERON1", "1-1")]
+        assert find_again(identity, ports=others.copy) is None
+
+
+def test_without_serial_number_and_socket_any_of_its_kind_is_taken() -> None:
+    identity = identify("/dev/ttyUSB0", ports=lambda: [Entry("/dev/ttyUSB0", 0x1A86, 0x7523)])
+    assert identity == Identity("/dev/ttyUSB0", 0x1A86, 0x7523, "", "")
+    assert (
+        find_again(identity, ports=lambda: [ONE, Entry("/dev/ttyUSB3", 0x1A86, 0x7523, "X", "9-9")]) == "/dev/ttyUSB3"
+    )
+
+
+def test_a_port_on_the_board_has_no_numbers() -> None:
+    assert identify("/dev/ttyS0", ports=lambda: [Entry("/dev/ttyS0")]) == Identity("/dev/ttyS0")
+    assert find_again(Identity("COM3"), ports=lambda: [Entry("COM3")]) == "COM3"  # on Windows a port is no file
+    assert find_again(Identity("COM3"), ports=lambda: [Entry("COM4")]) is None
+
+
+def test_an_address_stays_what_it_is() -> None:
+    assert identify("socket://127.0.0.1:7000", ports=lambda: [ONE]) == Identity("socket://127.0.0.1:7000")
+    assert find_again(Identity("socket://127.0.0.1:7000"), ports=list) == "socket://127.0.0.1:7000"
+
+
+def test_a_pattern_is_resolved_anew(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("busbench.port.identity.resolve", lambda source: "/dev/ttyUSB0")
+    assert identify("HWGREP://heron", ports=lambda: [OTHER, ONE]).serial_number == "HERON1"
+    on_board = Identity("hwgrep://heron")
+    assert find_again(on_board, ports=list) == "/dev/ttyUSB0"
+
+    def missing(source: str) -> str:
+        raise PortMissing(source, "no port matches", hint="")
+
+    monkeypatch.setattr("busbench.port.identity.resolve", missing)
+    assert find_again(on_board, ports=list) is None

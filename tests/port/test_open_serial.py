@@ -12,9 +12,17 @@ from types import SimpleNamespace
 
 import pytest
 
-from busbench.errors import PortError
+from busbench.errors import PortBusy, PortError, PortLost, PortMissing
 from busbench.line import BUS_LINE
-from busbench.port.open_serial import close_port, open_port
+from busbench.port.open_serial import (
+    _how_to_get_rights,
+    _ports_there,
+    check_node,
+    close_port,
+    descriptor,
+    open_port,
+    translated,
+)
 
 posix = pytest.mark.skipif(sys.platform == "win32", reason="nodes and groups are POSIX")
 
@@ -104,3 +112,109 @@ def test_loop_gives_back_what_it_gets() -> None:
     assert port.read(2) == b"\x0f\x00"
     assert (port.baudrate, port.parity, port.stopbits) == (100_000, "E", 2)
     close_port(port)
+
+
+@pytest.mark.parametrize(
+    ("error", "cause", "words"),
+    [
+        (OSError(errno.EBUSY, "x"), PortBusy, "is in use by another program: close that program, then try again"),
+        (OSError(errno.EAGAIN, "x"), PortBusy, "is in use by another program: close that program, then try again"),
+        (OSError(errno.ENOTTY, "x"), PortError, "is not a serial port: this machine has /dev/ttyUSB0, /dev/ttyUSB1"),
+        (OSError(errno.ENODEV, "x"), PortLost, "is not there any more: plug the adapter in again"),
+        (OSError(errno.EIO, "x"), PortLost, "is not there any more: plug the adapter in again"),
+        (
+            OSError(errno.EINVAL, "x"),
+            PortError,
+            "cannot be opened (Invalid argument): unplug the adapter, plug it in and try again",
+        ),
+        (ValueError("odd"), PortError, "cannot be opened (odd): unplug the adapter, plug it in and try again"),
+        (ValueError(), PortError, "cannot be opened (ValueError): unplug the adapter, plug it in and try again"),
+    ],
+)
+@posix
+def test_what_fails_has_its_line(error: Exception, cause: type[PortError], words: str) -> None:
+    with pytest.raises(PortError) as caught, translated("SOURCE", "/dev/ttyHERON"):
+        raise error
+    assert type(caught.value) is cause
+    assert str(caught.value) == f"SOURCE: {words}"
+
+
+def test_a_number_is_found_below_the_error_that_hid_it() -> None:
+    hiding = ValueError("could not be set up: [Errno 5]")
+    hiding.__context__ = OSError(errno.EIO, "x")
+    with pytest.raises(PortLost), translated("a", "a"):
+        raise hiding
+
+
+@pytest.mark.parametrize(
+    ("text", "cause", "words"),
+    [
+        ("could not open port: PermissionError(13)", PortBusy, "is in use by another program: close that program"),
+        ("could not open port: FileNotFoundError(2)", PortMissing, "port not found: plug it in;"),
+    ],
+)
+def test_what_windows_says_has_its_line(
+    monkeypatch: pytest.MonkeyPatch, text: str, cause: type[PortError], words: str
+) -> None:
+    monkeypatch.setattr(sys, "platform", "win32")
+    with pytest.raises(cause, match=f"COM3: {words}"), translated("COM3", "COM3"):
+        raise ValueError(text)
+
+
+def test_on_windows_a_file_is_no_port(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    (tmp_path / "f.raw").touch()
+    monkeypatch.setattr(sys, "platform", "win32")
+    with pytest.raises(PortError, match="is a file, not a port: read it"):
+        check_node(str(tmp_path / "f.raw"), then="read it")
+    check_node(str(tmp_path / "gone"))  # a port is no file there
+    assert _how_to_get_rights("COM3") == "close the program that has it"
+
+
+@posix
+@pytest.mark.parametrize(
+    ("mode", "name", "members", "words"),
+    [
+        (
+            0o020660,
+            "dialout",
+            [],
+            "join its group with `sudo usermod -aG dialout YOUR-NAME`, then log out and in again",
+        ),
+        (0o020640, "dialout", [], "its group has no rights either; ask who runs this machine for a rule"),
+        (0o020660, "root", [], "its group has no rights either; ask who runs this machine for a rule"),
+        (0o020660, "dialout", ["YOUR-NAME"], "you are in its group dialout only from the next log-in on"),
+    ],
+)
+def test_rights_depend_on_the_group_of_the_node(
+    monkeypatch: pytest.MonkeyPatch, mode: int, name: str, members: list[str], words: str
+) -> None:
+    import grp
+
+    monkeypatch.delenv("USER", raising=False)
+    monkeypatch.setattr(os, "stat", lambda _: SimpleNamespace(st_mode=mode, st_gid=4711))
+    monkeypatch.setattr(grp, "getgrgid", lambda _: SimpleNamespace(gr_name=name, gr_mem=members))
+    assert _how_to_get_rights("/dev/tty").startswith(words)
+    monkeypatch.setattr(os, "getgroups", lambda: [4711])
+    assert "only from the next log-in" not in _how_to_get_rights("/dev/tty")
+
+
+@posix
+def test_an_unknown_group_is_no_traceback() -> None:
+    assert _how_to_get_rights("/dev/ttyGONE") == "ask who runs this machine for the right to use serial ports"
+
+
+def test_adapters_on_usb_are_named_before_ports_on_the_board(monkeypatch: pytest.MonkeyPatch) -> None:
+    entries = [SimpleNamespace(device="/dev/ttyS0", vid=None), SimpleNamespace(device="/dev/ttyUSB9", vid=1)]
+    monkeypatch.setattr("serial.tools.list_ports.comports", lambda: entries)
+    assert _ports_there() == "this machine has /dev/ttyUSB9"
+    monkeypatch.setattr("serial.tools.list_ports.comports", lambda: entries[:1])
+    assert _ports_there() == "this machine has /dev/ttyS0"
+    monkeypatch.setattr("serial.tools.list_ports.comports", list)
+    assert _ports_there() == "this machine has no serial port; plug the adapter in, or try virtual:"
+
+
+@posix
+@pytest.mark.parametrize(("number", "found"), [(0, 0), (7, 7), (-1, None), (None, None), ("7", None)])
+def test_a_descriptor_is_a_number_from_zero_on(number: object, found: int | None) -> None:
+    assert descriptor(SimpleNamespace(fileno=lambda: number)) == found
+    assert descriptor(SimpleNamespace()) is None
