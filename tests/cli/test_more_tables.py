@@ -1,0 +1,201 @@
+"""Tables of measured voltages, rankings, histories and pulse outputs for results that no shipped recording gives."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import pytest
+
+from busbench.analysis.ranking import Ranked
+from busbench.analysis.trend import History, Point, Trend
+from busbench.cli import pulses, rig_measured, survey, survey_history
+from busbench.wire.scale import Scale
+from tests.cli.test_tables import Capsys, event, made
+
+
+def lead(name: str, extra_ohm: float, lost_v: float = 0.1) -> Any:
+    return made(name=name, to=name, planned_ohm=0.0853, extra_ohm=extra_ohm, low_ohm=extra_ohm - 0.01,
+                high_ohm=extra_ohm + 0.02, lost_v=lost_v, current_a=1.5)  # fmt: skip
+
+
+def explained(**fields: object) -> list[str]:
+    usual: dict[str, object] = {
+        "verdict": "explained", "leads": (), "alternatives": (), "reason": "", "next_node": "",
+        "next_differs_v": 0.1234, "next_current": "", "noise_v": None,
+    }  # fmt: skip
+    return list(rig_measured._explanation(made(**(usual | fields)), "mohm"))
+
+
+def test_a_lead_with_more_and_one_with_less_than_planned() -> None:
+    assert explained(leads=(lead("a", 0.15), lead("b", -0.05, -0.2))) == [
+        "a: 150.0 mohm more than planned (140.0 to 170.0, 95 % interval; planned 85.3 mohm)",
+        "  loses 0.100 V more at 1.50 A: check its contacts first, then length and gauge",
+        "b: 50.0 mohm less than planned (30.0 to 60.0, 95 % interval; planned 85.3 mohm)",
+        "  loses 0.200 V less at 1.50 A: check its contacts first, then length and gauge",
+    ]
+    assert explained(leads=(lead("a", 0.0, 0.0),))[0].startswith("a: 0.0 mohm more than planned (-10.0 to 20.0,")
+
+
+def test_what_cannot_be_told_and_what_to_measure_next() -> None:
+    two = (lead("a", 0.15), lead("b", 0.2))
+    told = explained(verdict="cannot tell", alternatives=two, next_node="tail", next_current="hub", noise_v=0.01)
+    assert [line for line in told if not line.startswith("  ")] == [
+        "cannot tell: these fit equally well",
+        "measure the voltage at tail next: it differs by 0.123 V between them",
+        "measure the current of hub too, for narrower intervals",
+        "not explained: 10.0 mV rms",
+    ]
+    told = explained(verdict="cannot tell", leads=two[:1], alternatives=two)
+    assert told[2] == "cannot tell what is left: these fit equally well"
+    assert told[-1] == "measure again with more current or for longer: no further voltage distinguishes them"
+    assert explained(verdict="cannot tell", reason="no current was measured") == [
+        "cannot tell: no current was measured"
+    ]
+    assert explained(verdict="nothing found", next_current="hub") == [
+        "no lead differs from the plan by more than these readings can show",
+        "measure the current of hub too, for narrower intervals",
+    ]
+    assert explained(next_current="hub", noise_v=0.0) == ["not explained: 0.0 mV rms"]
+
+
+def sags(many: int, beside: list[Any], outage_count: int = 0, min_v: float | None = 6.5) -> Any:
+    one = made(start_s=1.0, end_s=1.25, min_v=5.25)
+    voltages = [made(min_v=min_v, has_sag=False), made(min_v=None, has_sag=True), made(min_v=6.0, has_sag=False)]
+    return made(
+        node="receiver", below_v=5.5, reading_s=0.1, sags=(one,) * many, outages=voltages[:outage_count],
+        beside=lambda _: beside,
+        coincidence=made(coincident=1, bursts=2, coincident_by_chance=0.1234, independent="no"),
+    )  # fmt: skip
+
+
+def test_sags_none_one_and_many() -> None:
+    assert list(rig_measured._sag_lines(sags(0, []))) == [
+        "receiver: never below 5.5 V; readings 100.000 ms apart: shorter sags may be missing"
+    ]
+    head, table, last = rig_measured._sag_lines(sags(1, [], min_v=None))
+    assert head == "receiver, below 5.5 V: 1 sag; readings 100.000 ms apart: shorter sags may be missing"
+    assert " ".join(table.splitlines()[1].split()) == "1.000 250.000 ms 5.250 none"
+    assert last == "without a sag: 0 of 0 outages"
+    _, table, more, calm, together = rig_measured._sag_lines(sags(22, [event(), event()], 3))
+    assert len(table.splitlines()) == 21
+    assert table.splitlines()[1].endswith("  gap from 1.000 s for 500.000 ms and 1 more")
+    assert more == "… and 2 more (--format json lists them)"
+    assert calm == "without a sag: 2 of 3 outages: 6.000 V or more in them"
+    assert together.startswith("1 of 2 bursts coincide, 0.123 expected by chance: ")
+    *_, table, calm = rig_measured._sag_lines(sags(20, [event()]))
+    assert table.splitlines()[1].endswith("  gap from 1.000 s for 500.000 ms")
+    _, _, calm, _ = rig_measured._sag_lines(sags(1, [], 1, min_v=None))
+    assert calm == "without a sag: 1 of 1 outage"
+
+
+def ranked(name: str, ratio: float | None, low: float | None, high: float | None) -> Ranked:
+    return Ranked(name, None, None, None, 2, 100, ratio, 1, low, high)
+
+
+def test_bars_of_a_ranking_are_on_powers_of_ten() -> None:
+    def bar(ratio: float | None, low: float | None, high: float | None) -> str:
+        return survey.bar(ranked("a", ratio, low, high), is_ascii=True)
+
+    assert bar(None, None, 0.1) == bar(None, 0.1, None) == ""
+    assert bar(0.01, 0.001, 0.1) == "     --o---  "
+    assert bar(0.0, 0.0, 0.001) == "<-----       "
+    assert bar(0.00001, 0.00001, 1.0) == "o------------"
+    assert bar(1.0, 0.00001, 1.0) == "------------o"
+    assert survey.bar(ranked("a", 0.01, 0.0, 0.1), is_ascii=False) == "◄──────●───  "
+
+
+@pytest.mark.parametrize(("many", "errors"), [(20, 5), (22, 6)])
+def test_a_ranking_shows_the_first_and_counts_the_rest(capsys: Capsys, many: int, errors: int) -> None:
+    names = [ranked("x" * 34, 0.01, 0.001, 0.1), *[ranked("y" * 35, 0.01, 0.001, 0.1)] * (many - 1)]
+    wrong = [(f"{at}.raw", "is cut") for at in range(errors)]
+    survey._print_ranking(names, wrong, show_all=False, is_ascii=True)
+    lines = capsys.readouterr().out.splitlines()
+    assert lines[1] == "x" * 34 + "        1.0      0.10       10       --o---".replace("       --o", "       --o")
+    assert lines[2].startswith("…" + "y" * 33 + " ")
+    assert sum("--o---" in line for line in lines) == 20
+    more = [f"… and {many - 20} more (--all lists them)", f"… and {errors - 5} more (--all lists them)"]
+    assert [line for line in lines if line.startswith("… and")] == (more if many > 20 else [])
+    assert sum("is cut" in line for line in lines) == 5
+    survey._print_ranking(names, wrong, show_all=True, is_ascii=True)
+    lines = capsys.readouterr().out.splitlines()
+    assert (sum("--o---" in line for line in lines), sum("is cut" in line for line in lines)) == (many, errors)
+    assert "… and" not in "".join(lines)
+
+
+def trend(name: str, values: Sequence[tuple[str, float, float | None]], *, low: float | None = None) -> Trend:
+    points = tuple(Point(when, value, None, high) for when, value, high in values)
+    return Trend(name, "s", points, 0.014, 1e-9, low, None if low is None else 3e-9)
+
+
+def test_a_history_lists_the_last_recordings_and_the_trends_that_there_are(capsys: Capsys) -> None:
+    days = [(f"2026-05-{day:02}T08:09:00Z", 0.014, None) for day in range(1, 23)]
+    trends = (trend("period", days), trend("period jitter, rms", [(days[-1][0], 1e-5, 4e-5)]),
+              trend("centre, ch1", days), trend("centre, ch2", days, low=1e-10))  # fmt: skip
+    survey_history._print_table(History("Heron\x1b", 24, 2, trends), show_all=False)
+    lines = capsys.readouterr().out.splitlines()
+    assert lines[0] == "Heron\\x1b: 24 recordings, 2026-05-01 to 2026-05-22"
+    assert lines[2:4] == ["2 recordings without a date count in no trend", "the last 20 (--all lists 22)"]
+    assert lines[5] == "2026-05-03 08:09          -         -        -     14.0000           -        -"
+    assert lines[24] == "2026-05-22 08:09          -         -        -     14.0000       0.010    0.040"
+    assert [line.split(",")[0] for line in lines if " µs" in line] == ["period", "period jitter", "centre"]
+    assert lines[-1] == "not listed: 1 figure of channels without a trend (--all lists them)"
+    survey_history._print_table(History("Heron", 22, 0, trends), show_all=True)
+    lines = capsys.readouterr().out.splitlines()
+    assert lines[3].startswith("2026-05-01 08:09 ")
+    assert "not listed" not in lines[-1]
+    assert "count in no trend" not in "".join(lines)
+    survey_history._print_table(History("Heron", 1, 1, ()), show_all=False)
+    assert capsys.readouterr().out.splitlines() == [
+        "Heron: 1 recording", "", "1 recording without a date count in no trend",
+        "too few recordings with a date for a trend: three are needed",
+    ]  # fmt: skip
+
+
+def pulse_line(name: str, *, has_fit: bool, has_latency: bool, note: str = "") -> Any:
+    stats = made(mean=1500.0, sd=2.0, min=988.04, max=2012.06)
+    fit = made(channel=3, also=(4, 5), centre_us=1500.123, us_per_count=0.625004, us_per_count_se=0.001,
+               residual_us=0.256, lag_frames=1, scale=Scale())  # fmt: skip
+    late = made(to_json=lambda: dict(zip("abcd", (0.001, 0.002, 0.003, 0.004), strict=True)), late_ns=np.zeros(7))
+    return made(name=name, pulses=240, width_us=stats, period_s=made(mean=0.014, sd=1.5e-5, min=0.01, max=0.02),
+                fit=fit if has_fit else None, latency=late if has_latency else None, note=note)  # fmt: skip
+
+
+def test_pulse_lines_with_and_without_fit_and_latency(capsys: Capsys) -> None:
+    bare = pulse_line("b", has_fit=False, has_latency=False, note="follows no channel")
+    skews = (made(sources=("a", "b"), matches=9, median_s=0.0015, low_s=None, high_s=0.002),)
+    found = made(bus="bus", frames=1, resolution_us=0.5, skews=skews,
+                 lines=(pulse_line("a", has_fit=True, has_latency=True), bare))  # fmt: skip
+    assert pulses._row(bare) == ("b", 240, 1500.0, 2.0, 988.04, 2012.06, 0.014, 1.5e-5, *[None] * 10)
+    assert pulses._row(found.lines[0])[8:] == (3, 1500.123, 0.625004, 0.001, 0.256, 1, 0.001, 0.002, 0.003, 0.004)
+    pulses._print_table(found)
+    done = capsys.readouterr()
+    assert done.out.splitlines() == [
+        "bus on bus: 1 frame; times in steps of 0.5 µs",
+        "",
+        "line  pulses        width µs  period ms  sd ms",
+        "a        240  988.0 … 2012.1     14.000  0.015",
+        "b        240  988.0 … 2012.1     14.000  0.015",
+        "",
+        "line     ch  µs at 992  µs a count  residual µs  lag",
+        "a     3/4/5    1500.12     0.62500         0.26    1",
+        "b         -          -           -            -    -",
+        "",
+        "latency  frames  min ms  median ms  99 % ms  max ms",
+        "a             7  1.0000     2.0000   3.0000  4.0000",
+        "",
+        "skew       frames  median ms  5 % ms  95 % ms",
+        "b after a       9     1.5000       -   2.0000",
+        "",
+        "for the rig file:",
+        "[scale]",
+        "centre_counts = 992",
+        "centre_us = 1500.12",
+        "us_per_count = 0.62500",
+    ]
+    assert done.err == "busbench: b: follows no channel\n"
+    pulses._print_table(made(bus="bus", frames=2, resolution_us=1.0, skews=(), lines=(bare,)))
+    assert "latency" not in (out := capsys.readouterr().out)
+    assert "for the rig file" not in out
+    assert "skew" not in out
