@@ -144,6 +144,11 @@ def narrow_histogram() -> str:
     return draw_histogram(timing(14.0, 0.0), np.arange(4) * 14_000_000, plan_ms=7.0)
 
 
+def wide_histogram() -> str:
+    """The bound of the receiver's own jitter is wider than what was seen; no plan."""
+    return draw_histogram(timing(14.0, 1.5), np.cumsum([0, 13, 14, 14, 15]) * 1_000_000)
+
+
 def latency() -> str:
     late_ns = np.array([2_000_000] * 3 + [4_000_000, 8_000_000], np.int64)
     return draw_latency("left aileron", Latency(np.arange(5) * 7_000_000, late_ns))
@@ -235,6 +240,7 @@ DRAWN: dict[str, Callable[[], str]] = {
     "channel-dense": dense_channel,
     "channel-level": level_channel,
     "histogram-narrow": narrow_histogram,
+    "histogram-wide": wide_histogram,
     "latency": latency,
     "receivers": receivers,
     "ranking": lambda: draw_ranking(RANKING),

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import os
 import re
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Iterable
 from contextlib import asynccontextmanager
 from pathlib import Path
 from zlib import crc32
@@ -24,6 +24,7 @@ from busbench.tui.main import make_app
 from busbench.tui.opening import Opened
 from busbench.tui.palette import Shade
 from busbench.tui.session import Session
+from busbench.tui.text import Line
 from busbench.tui.widgets.line_widget import LineWidget
 
 SNAPSHOTS = Path(__file__).parent / "snapshots"
@@ -81,28 +82,40 @@ def check(name: str, app: BenchApp) -> str:
     """
     shown_text = text_of(app)
     text = _CHECKS.sub("N", _VIEWS.sub("1-n view", shown_text))
-    path, is_written = SNAPSHOTS / f"{name}.txt", os.environ.get("BUSBENCH_SNAPSHOTS") == "write"
-    if is_written:
+    path = SNAPSHOTS / f"{name}.txt"
+    if os.environ.get("BUSBENCH_SNAPSHOTS") == "write":
         path.write_text(text, encoding="utf-8")
     assert text == path.read_text(encoding="utf-8"), f"{path.name} is another: write it again if that is meant"
-    now = {f"{name} {type(widget).__name__}": _drawn(widget) for widget in app.screen.query(LineWidget)}
-    sums = {what: crc32(lines.encode()) for what, lines in now.items() if lines}
-    kept: dict[str, int] = json.loads(DRAWN.read_text(encoding="utf-8"))
-    if is_written:
-        kept = {what: one for what, one in kept.items() if not what.startswith(f"{name} ")} | sums
-        DRAWN.write_text(json.dumps(dict(sorted(kept.items())), indent=0) + "\n", encoding="utf-8")
-    other = next((what for what in sums if kept.get(what) != sums[what]), "")
-    assert not other, f"{other} is another: write it again if that is meant\n{now[other]}"
+    widgets = [widget for widget in app.screen.query(LineWidget) if widget.size.area]
+    check_drawn(f"{name} ", {f"{name} {type(widget).__name__}": _drawn(widget) for widget in widgets})
     return shown_text
 
 
+def check_drawn(start: str, drawn: dict[str, str]) -> None:
+    """Compare what widgets draw with the checksums kept.
+
+    Args:
+        start: of all names that belong to one state.
+        drawn: what each widget draws, by name.
+    """
+    drawn = {what: _CHECKS.sub("N", _VIEWS.sub("1-n view", lines)) for what, lines in drawn.items()}
+    sums = {what: crc32(lines.encode()) for what, lines in drawn.items()}
+    kept: dict[str, int] = json.loads(DRAWN.read_text(encoding="utf-8"))
+    if os.environ.get("BUSBENCH_SNAPSHOTS") == "write":
+        kept = {what: one for what, one in kept.items() if not what.startswith(start)} | sums
+        DRAWN.write_text(json.dumps(dict(sorted(kept.items())), indent=0) + "\n", encoding="utf-8")
+    other = next((what for what in sums if kept.get(what) != sums[what]), "")
+    assert not other, f"{other} is another: write it again if that is meant\n{drawn[other]}"
+
+
+def styled(lines: Iterable[Line], head: str) -> str:
+    """Lines as text, with the styles of their parts between angle brackets."""
+    return "\n".join([head, *("".join(f"<{style}>{text}" for text, style in line) for line in lines)])
+
+
 def _drawn(widget: LineWidget) -> str:
-    """What a widget draws in several rooms, its styles between angle brackets; nothing if it is not shown."""
-    if not widget.size.area:
-        return ""
-    drawn = []
-    for width, height in dict.fromkeys([tuple(widget.size), *ROOMS]):
-        lines = widget.lines(width, height)[:height]
-        drawn += [f"in {width}x{height}", *("".join(f"<{style}>{text}" for text, style in line) for line in lines)]
+    """What a widget draws in the room it has and in others."""
+    rooms = dict.fromkeys([tuple(widget.size), *ROOMS])
+    drawn = [styled(widget.lines(width, height)[:height], f"in {width}x{height}") for width, height in rooms]
     widget.redraw()
-    return _CHECKS.sub("N", _VIEWS.sub("1-n view", "\n".join(drawn)))
+    return "\n".join(drawn)

@@ -65,6 +65,48 @@ def test_a_line_that_becomes_slow_is_noticed() -> None:
     assert (flow.line, flow.may_draw) == (Line.SLOW, True)
 
 
+def answers(flow: Flow, clock: Clock, *took_ms: float) -> list[Line]:
+    found = []
+    for ms in took_ms:
+        assert flow.takes_question()
+        clock.t_ns += round(ms * MS)
+        flow.answered()
+        found.append(flow.line)
+        clock.t_ns += 1000 * MS
+    return found
+
+
+def test_five_quick_answers_after_a_slow_one_make_it_quick_again() -> None:
+    clock = Clock()
+    flow = Flow(now_ns=clock)
+    assert answers(flow, clock, 100.000_001, 100, 1, 1, 101, 1, 1, 1, 1, 1) == [Line.SLOW] * 9 + [Line.QUICK]
+    flow.answered()  # by a key press that looks like an answer
+    assert flow.line is Line.QUICK
+
+
+def test_a_second_question_waits_for_the_answer_and_a_quick_line_for_a_second() -> None:
+    clock = Clock()
+    clock.t_ns = 10_000 * MS
+    flow = Flow(now_ns=clock)
+    assert answers(flow, clock, 100) == [Line.QUICK]
+    clock.t_ns -= 101 * MS
+    assert not flow.takes_question()
+    clock.t_ns += MS
+    assert (flow.takes_question(), flow.takes_question()) == (True, False)
+
+
+def test_an_answer_that_is_lost_on_a_known_line_makes_it_slow() -> None:
+    clock = Clock()
+    flow = Flow(now_ns=clock)
+    answers(flow, clock, 1)
+    assert flow.takes_question()
+    for waited_ms, may in ((99, True), (100, False), (3000, False)):
+        clock.t_ns = 1001 * MS + waited_ms * MS
+        assert flow.may_draw is may
+    clock.t_ns += 1
+    assert (flow.may_draw, flow.line, flow.takes_question()) == (True, Line.SLOW, True)
+
+
 def test_a_terminal_that_never_answers_is_asked_once() -> None:
     clock = Clock()
     flow = Flow(now_ns=clock)

@@ -5,7 +5,21 @@ from __future__ import annotations
 import pytest
 
 from busbench.errors import sanitize
-from busbench.tui.text import between, by_cells, clock_time, duration, fit, percent, value_words, wrap
+from busbench.line import LineSettings
+from busbench.tui.text import (
+    beside,
+    between,
+    by_cells,
+    clock_time,
+    difference_words,
+    duration,
+    fit,
+    line_words,
+    percent,
+    scale_words,
+    value_words,
+    wrap,
+)
 from busbench.wire.scale import Scale
 
 
@@ -27,6 +41,16 @@ def test_small_ratios_have_no_exponent(ratio: float, words: str) -> None:
         (2.01, "2.01 s"),
         (185, "3 min 05 s"),
         (3840, "1 h 04 min"),
+        (0.000_999, "999 µs"),
+        (0.001, "1.00 ms"),
+        (0.009_99, "9.99 ms"),
+        (0.01, "10.0 ms"),
+        (0.9994, "999.4 ms"),
+        (1.0, "1.00 s"),
+        (-59.99, "-59.99 s"),
+        (60.0, "1 min 00 s"),
+        (3599.0, "59 min 59 s"),
+        (3600.0, "1 h 00 min"),
     ],
 )
 def test_lengths_of_time(value_s: float | None, words: str) -> None:
@@ -76,7 +100,39 @@ def test_a_wide_character_takes_two_cells_and_a_mark_none() -> None:
 
 @pytest.mark.parametrize(
     ("low_s", "high_s", "words"),
-    [(0.0, 250e-6, "0 to 250 µs"), (0.98e-3, 1.234e-3, "0.98 to 1.23 ms"), (24.2e-6, 1.2e-3, "0.0242 to 1.2 ms")],
+    [
+        (0.0, 250e-6, "0 to 250 µs"),
+        (0.98e-3, 1.234e-3, "0.98 to 1.23 ms"),
+        (24.2e-6, 1.2e-3, "0.0242 to 1.2 ms"),
+        (0.5, 1.0, "0.5 to 1 s"),
+        (0.0, 0.999, "0 to 999 ms"),
+        (0.0, 1e-3, "0 to 1 ms"),
+        (0.0, 9.99e-4, "0 to 999 µs"),
+    ],
 )
 def test_a_range_has_one_unit(low_s: float, high_s: float, words: str) -> None:
     assert between(low_s, high_s) == words
+
+
+def test_lines_side_by_side_begin_at_one_column() -> None:
+    left, right = [[("ab", "ink")], [("方", "ink")]], [[("x", "dim")], [], [("y", "dim")]]
+    assert beside(left, right, 4) == [
+        [("ab", "ink"), ("  ", "ink"), ("x", "dim")],
+        [("方", "ink"), ("  ", "ink")],
+        [("    ", "ink"), ("y", "dim")],
+    ]
+    assert beside([[("abcdef", "ink")]], [], 4) == [[("abcdef", "ink"), ("", "ink")]]
+
+
+def test_a_line_and_a_scale_in_the_usual_notation() -> None:
+    assert line_words(LineSettings()) == "100000 8E2 inverted"
+    assert line_words(LineSettings(baud=9600, parity="N", stop_bits=1, inverted=False)) == "9600 8N1"
+    assert scale_words("us", Scale()) == Scale().describe()
+    assert scale_words("percent", Scale()) == "0 at 992 counts, 100 for 819 more"
+    assert scale_words("counts", Scale()) == "as in the frame, 0 to 2047"
+
+
+def test_differences_in_each_unit() -> None:
+    found = [difference_words(992, 1811, unit, Scale()) for unit in ("counts", "us", "percent")]
+    assert found == ["+819", "+511.9", "+100.0"]
+    assert difference_words(992, 991, "counts", Scale()) == "-1"
