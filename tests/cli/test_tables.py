@@ -117,7 +117,7 @@ def test_what_is_noted_of_the_bytes() -> None:
 def test_receivers_out_at_once_beyond_forty_are_counted(
     capsys: Capsys, monkeypatch: pytest.MonkeyPatch, many: int, more: int
 ) -> None:
-    monkeypatch.setattr("busbench.analysis.several_text.sentences", lambda _: ["said of both"])
+    monkeypatch.setattr("busbench.analysis.several.sentences", lambda _: ["said of both"])
     own = found_outages(missed_ratio=None, events=(event(duration_s=None), event(duration_s=0.25)))
     overlap = made(start_s=2.0, end_s=2.5, sources=(0, 1))
     found = made(
