@@ -8,6 +8,7 @@ the reference is made.
 from __future__ import annotations
 
 import difflib
+import functools
 import math
 import re
 from collections.abc import Callable, Mapping, Sequence
@@ -70,6 +71,9 @@ class TableError(ValueError):
         super().__init__(f"{what}: {hint}")
 
 
+_type_info = functools.cache(inspect.type_info)
+
+
 class TableReader(Generic[T]):
     """Reads raw values by the declaration of their tables.
 
@@ -87,7 +91,7 @@ class TableReader(Generic[T]):
         self, raw: Mapping[str, Any], kind: type[T], *, raises: Raises, of: str = "the file", text: str = ""
     ) -> None:
         self.raw = raw
-        self._kind = inspect.type_info(kind)
+        self._kind = _type_info(kind)
         self._raises, self._of, self._text = raises, of, text
 
     def read(self) -> T:

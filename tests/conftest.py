@@ -31,7 +31,7 @@ if hasattr(signal, "SIGHUP") and signal.getsignal(signal.SIGHUP) is signal.SIG_I
     signal.signal(signal.SIGHUP, signal.SIG_DFL)
 
 # The same examples on every machine and no time limit on any of them.
-settings.register_profile("busbench", deadline=None, derandomize=True, database=None)
+settings.register_profile("busbench", deadline=None, derandomize=True, database=None, max_examples=50)
 settings.load_profile("busbench")
 
 POLICY = os.sched_getscheduler(0) if sys.platform == "linux" else 0
@@ -46,7 +46,7 @@ def pytest_collection() -> Generator[None, object, object]:
     finally:
         gc.enable()
         gc.freeze()
-        gc.set_threshold(2000, 10, 20)  # each test leaves little that refers to itself
+        gc.set_threshold(20_000, 10, 20)  # each test leaves little that refers to itself
 
 
 @pytest.hookimpl(wrapper=True)

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import functools
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from jinja2 import Template
 
 
+@functools.cache
 def html_template(package: str, name: str) -> Template:
     """Load a template from the folder `templates` of a room such as "busbench.rig"."""
     import jinja2  # only pages need it
