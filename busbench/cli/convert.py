@@ -7,12 +7,12 @@ from typing import Any
 
 import click
 
-from busbench.cli.numbers import FiniteRange
+from busbench.cli.numbers import FiniteRange, quoted
 from busbench.cli.output import force_option, wrote
 from busbench.cli.outputs import OUTPUT, OutputCommand
 from busbench.cli.progress import Progress
 from busbench.cli.source import open_source, read_options, source_options
-from busbench.errors import BusbenchError, pluralize, sanitize
+from busbench.errors import BusbenchError, pluralize
 
 
 @click.command("convert", cls=OutputCommand)
@@ -76,6 +76,5 @@ def read_around(text: str) -> tuple[int, float]:
     """N:SECONDS; BusbenchError if it is something else."""
     number, colon, seconds = text.partition(":")
     if not colon or not re.fullmatch(r"[1-9]\d{0,8}", number) or not re.fullmatch(r"\d{1,9}(\.\d{1,9})?", seconds):
-        what = f'--around: "{sanitize(text, most=40)}" is not an outage and seconds'
-        raise BusbenchError(what, hint="give them as in 3:2.5")
+        raise BusbenchError(f"--around: {quoted(text)} is not an outage and seconds", hint="give them as in 3:2.5")
     return int(number), float(seconds)

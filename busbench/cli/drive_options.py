@@ -7,8 +7,8 @@ from typing import Any
 import click
 
 from busbench.cli.live import together
-from busbench.cli.numbers import NUMBER, WHOLE, each_channel
-from busbench.errors import BusbenchError, sanitize
+from busbench.cli.numbers import NUMBER, WHOLE, each_channel, quoted
+from busbench.errors import BusbenchError
 
 
 class _Channel(click.ParamType[int | str]):
@@ -30,7 +30,7 @@ class _OneChannel(click.ParamType[int]):
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
         if len(list(each_channel([str(value)]))) > 1:
             hint = "give one, or leave it out and each channel replays its own"
-            raise BusbenchError(f'--from-channel: "{sanitize(str(value), most=40)}" names several channels', hint=hint)
+            raise BusbenchError(f"--from-channel: {quoted(str(value))} names several channels", hint=hint)
         return WHOLE.convert(value, param, ctx)
 
 

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from busbench.cli.numbers import OneOf, parse_channels
-from busbench.errors import BusbenchError, sanitize
+from busbench.cli.numbers import OneOf, parse_channels, quoted
+from busbench.errors import BusbenchError
 from busbench.wire.frame_spec import CHANNELS, COUNTS_MAX, END_BYTES, Frame, encode_frame
 
 if TYPE_CHECKING:
@@ -63,7 +63,7 @@ def build_frame(values: tuple[str, ...], *, is_lost: bool = False, is_failsafe: 
     for text in values:
         names, equals, value = text.partition("=")
         if not equals:
-            raise BusbenchError(f'--ch: "{sanitize(text, most=40)}" is not a setting', hint="give it as in 1=1500us")
+            raise BusbenchError(f"--ch: {quoted(text)} is not a setting", hint="give it as in 1=1500us")
         for number in parse_channels(names, option="--ch"):
             if number > CHANNELS:
                 states[number - CHANNELS - 1] = _state(number, value)
@@ -75,7 +75,7 @@ def build_frame(values: tuple[str, ...], *, is_lost: bool = False, is_failsafe: 
 def _counts(number: int, text: str, scale: Scale) -> int:
     match = _VALUE.fullmatch(text.strip())
     if match is None:
-        raise BusbenchError(f'--ch {number}: "{sanitize(text, most=40)}" is not a value', hint=_VALUE_HINT)
+        raise BusbenchError(f"--ch {number}: {quoted(text)} is not a value", hint=_VALUE_HINT)
     value, unit = float(match[1]), match[2]
     exact = float(scale.from_percent(value)) if unit == "%" else scale.to_counts(value) if unit else value
     if not unit and exact != int(exact):
@@ -88,7 +88,7 @@ def _counts(number: int, text: str, scale: Scale) -> int:
 
 def _state(number: int, text: str) -> bool:
     if text.strip() not in ("on", "off"):
-        raise BusbenchError(f'--ch {number}: "{sanitize(text, most=40)}" is not a state', hint="give on or off")
+        raise BusbenchError(f"--ch {number}: {quoted(text)} is not a state", hint="give on or off")
     return text.strip() == "on"
 
 
@@ -100,5 +100,5 @@ def read_end_byte(text: str) -> int:
         end = -1
     if end not in END_BYTES:
         known = ", ".join(f"0x{known:02X}" for known in END_BYTES)
-        raise BusbenchError(f'--end-byte: "{sanitize(text, most=40)}" is not an end byte', hint=f"give one of {known}")
+        raise BusbenchError(f"--end-byte: {quoted(text)} is not an end byte", hint=f"give one of {known}")
     return end

@@ -12,8 +12,6 @@ import click
 from busbench.errors import BusbenchError, sanitize
 from busbench.wire.frame_spec import ALL_CHANNELS
 
-_SHOWN_MOST = 40
-
 
 def name_of(param: click.Parameter | None) -> str:
     """The name of an option or argument, as help shows it."""
@@ -33,7 +31,7 @@ def _refused(
 
 def quoted(text: str) -> str:
     """A typed value in quotes."""
-    return f'"{sanitize(text, most=_SHOWN_MOST)}"'
+    return f'"{sanitize(text, most=40)}"'
 
 
 def _range_text(low: float | None, high: float | None, *, min_open: bool) -> str:
@@ -121,9 +119,7 @@ def parse_channels(text: str, *, option: str) -> list[int]:
     for part in text.split(","):
         first, dash, last = part.strip().partition("-")
         if not first.isdecimal() or (dash and not last.isdecimal()) or len(part) > 20:
-            raise BusbenchError(
-                f'{option}: "{sanitize(part, most=40)}" is not a channel', hint="give channels as in 1-4,9,17"
-            )
+            raise BusbenchError(f"{option}: {quoted(part)} is not a channel", hint="give channels as in 1-4,9,17")
         span = range(int(first), int(last or first) + 1)
         if not span:
             raise BusbenchError(f'{option}: "{part}" runs backwards', hint=f"write {last}-{first}")

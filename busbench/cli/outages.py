@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from busbench.cli.output import format_option, print_table, say, to_the_millisecond, write_csv, write_json
-from busbench.cli.source import read_times, sources_options
+from busbench.cli.source import read_options, read_times, sources_options
 from busbench.errors import BusbenchError, display_name, pluralize, sanitize, seconds
 
 if TYPE_CHECKING:
@@ -79,7 +79,7 @@ def is_rack(source: str, settings: dict[str, Any]) -> bool:
 
 def outages(source: str, *, format_: str, show_all: bool, settings: dict[str, Any]) -> None:
     """Read the recording and print its outages."""
-    timeline = read_times(source, settings)
+    timeline = read_times(source, read_options(settings))
     found, span = timeline.outages(), timeline.span
     if format_ == "json":
         write_json(found.to_json() | timeline.info.origin.to_json())

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from busbench.capture.base import ReadOptions
 from busbench.cli.output import can_write, prose, table_lines, write_csv, write_json, wrote
 from busbench.cli.outputs import write_new
-from busbench.cli.source import read_outages
+from busbench.cli.source import read_times
 from busbench.errors import BusbenchError, RigError, display_name, pluralize, sanitize, seconds
 
 if TYPE_CHECKING:
@@ -85,7 +85,7 @@ def _sags(path: str, rig: Rig, measured_path: str, measured: Measurement, record
     if measured.t_s is None or len(measured) < 2:
         hint = "add a column `time_s`, in seconds from the recording's first byte, or with date and time"
         raise RigError(measured_path, "", "has no times to lay beside a recording", hint=hint)
-    found = read_outages(recording, ReadOptions())
+    found = read_times(recording, ReadOptions()).outages()
     zero_s = -shift_s
     if measured.is_utc:
         if found.start_utc is None:

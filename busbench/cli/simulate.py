@@ -84,10 +84,7 @@ def simulate(settings: ReceiverSettings, outlet: Outlet, *, is_fast: bool = Fals
     """Print its port and run it, in real time or as fast as it is read."""
     from busbench.sim.playback import play
 
-    click.echo(outlet.name)
-    sys.stdout.flush()
-    say("virtual receiver; it starts when a program listens; Ctrl-C ends it")
-    _warn(outlet)
+    _announce(outlet, "virtual receiver; it starts when a program listens; Ctrl-C ends it")
     try:
         with stop_signals() as stop:
             return play(settings, outlet, is_fast=is_fast, is_wanted=lambda: not stop.is_set())
@@ -108,10 +105,8 @@ def _aircraft(rig: str, faults: tuple[str, ...], given: dict[str, str], *, is_fa
 
 def fly(port: AircraftPort, outlet: Outlet) -> None:
     """Print the port of the aircraft; its pilot performs the test sequence for the first listener."""
-    click.echo(outlet.name)
-    sys.stdout.flush()
-    say("virtual aircraft; its pilot starts when a program listens and ends after the test sequence; Ctrl-C ends it")
-    _warn(outlet)
+    words = "virtual aircraft; its pilot starts when a program listens and ends after the test sequence; Ctrl-C ends it"
+    _announce(outlet, words)
     try:
         with stop_signals() as stop:
             while not stop.wait(_LOOK_S) and not outlet.is_heard():
@@ -131,7 +126,10 @@ def fly(port: AircraftPort, outlet: Outlet) -> None:
         outlet.close()
 
 
-def _warn(outlet: Outlet) -> None:
+def _announce(outlet: Outlet, words: str) -> None:
+    click.echo(outlet.name)
+    sys.stdout.flush()
+    say(words)
     if outlet.warning:
         say(f"busbench: {outlet.name}: {outlet.warning}")
 

@@ -17,7 +17,6 @@ from busbench.cli.progress import Progress
 from busbench.errors import CaptureError, display_name, pluralize
 
 if TYPE_CHECKING:
-    from busbench.analysis.outages import Outages
     from busbench.analysis.recording import Recording, RecordingTimes
     from busbench.bench.sign_off import Baseline
 
@@ -102,18 +101,11 @@ def unused(options: ReadOptions, format_: str) -> list[tuple[str, str]]:
     return [(option, files) for option, value, files, formats in fits if value is not None and format_ not in formats]
 
 
-def read_times(source: str, settings: dict[str, Any]) -> RecordingTimes:
+def read_times(source: str, options: ReadOptions) -> RecordingTimes:
     """Read a recording for its outages and timing, with progress and notes."""
     from busbench.analysis.recording import read_timeline
 
-    return _read(source, read_options(settings), read_timeline)
-
-
-def read_outages(source: str, options: ReadOptions) -> Outages:
-    """Outages of a recording, with progress and notes."""
-    from busbench.analysis.recording import read_timeline
-
-    return _read(source, options, read_timeline).outages()
+    return _read(source, options, read_timeline)
 
 
 def read_all(source: str, options: ReadOptions, *, is_one: bool = False) -> Recording:

@@ -39,11 +39,11 @@ def command(source: str, format_: str, against: str | None, **settings: Any) -> 
     busbench timing captures/heron-slots.csv --format json
     busbench timing captures/heron-late.pcapng --against captures/heron-outputs.vcd
     """
+    options = read_options(settings)
     if against is None:
-        timeline = read_times(source, settings)
+        timeline = read_times(source, options)
         result, origin = timeline.timing(), timeline.info.origin
     else:
-        options = read_options(settings)
         own, theirs = replace(options, signal=None), replace(options, usb_device=None, interface=None)
         recording = read_all(source, own)
         result, origin = recording.timing(against=read_all(against, theirs), line=options.line), recording.info.origin

@@ -277,7 +277,6 @@ class BenchApp(FileActions):
                 return
             if isinstance(self.screen, BenchView):
                 self.ui.settings.keep(view=VIEWS[index].key)
-            if isinstance(self.screen, BenchView):
                 self.switch_screen(view)
             else:
                 self.push_screen(view)

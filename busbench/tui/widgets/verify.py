@@ -24,7 +24,6 @@ from busbench.verify.moments import moment_of
 from busbench.verify.result import CAUTION, Check, Verdict
 from busbench.verify.verify import Verification, faults_words
 
-BEFORE = SAFETY
 NO_RIG = "A check needs the plan: start with `busbench watch SOURCE --rig RIG.toml`."
 _ORDER = (Verdict.FAIL, Verdict.NOT_TESTED, Verdict.PASS)
 _PICTURE_LEAST, _PICTURE_MOST = 10, 24  # lines of the picture of a moment
@@ -69,7 +68,7 @@ class VerifyLines(LineWidget):
         if work.state is CheckState.START:
             yield [(f" {name}: a guided check in {len(work.steps)} steps", "title")]
             if work.pilot is None:
-                yield from wrapped(BEFORE, width, "warn")
+                yield from wrapped(SAFETY, width, "warn")
             else:
                 yield from wrapped(f"{REHEARSAL}{self.ui.faults_words}", width, "good")
             if amiss := faults_words(work.findings, rig_path=self.ui.rig_path or "RIG.toml"):

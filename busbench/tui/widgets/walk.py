@@ -170,8 +170,7 @@ class WalkLines(LineWidget):
         moves = walk.entry.moves
         if moves and self.walking.state is WalkState.WORD:
             for words in moves[-1].seen:
-                told = words.replace("°", " degrees") if self.ui.is_ascii else words
-                yield from wrapped(f"seen: {told}", width, "pen", indent=3)
+                yield from wrapped(f"seen: {self._by_plan.plain(words)}", width, "pen", indent=3)
 
 
 def _table(walk: Walk, width: int) -> tuple[list[Line], int]:
