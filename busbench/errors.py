@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import re
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 SAFETY = "Remove the propeller, or disconnect the motor. Keep hands, hair and tools away from all that may move."
@@ -53,6 +54,19 @@ def seconds(value_s: float | None) -> str:
     if size >= 1e-3:
         return f"{value_s * 1e3:.3f} ms"
     return f"{value_s * 1e6:.1f} µs" if size > 5e-8 else f"{value_s * 1e9:.2g} ns" if value_s else "0 s"
+
+
+def any_of(words: Sequence[str]) -> str:
+    """A choice for people: hold, square or steps."""
+    return f"{', '.join(words[:-1])} or {words[-1]}"
+
+
+def meant(word: str, known: Iterable[str], *, otherwise: str) -> str:
+    """The hint to a word that is not known: a close one, or what else to do."""
+    import difflib
+
+    near = difflib.get_close_matches(word, known, n=1)
+    return f"did you mean {near[0]}?" if near else otherwise
 
 
 def quote_value(value: object, *, most: int = 40) -> str:

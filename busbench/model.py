@@ -18,6 +18,8 @@ from busbench.line import Chunk
 
 U8 = NDArray[np.uint8]
 U16 = NDArray[np.uint16]
+U64 = NDArray[np.uint64]
+I16 = NDArray[np.int16]
 I64 = NDArray[np.int64]
 F64 = NDArray[np.float64]
 Bools = NDArray[np.bool_]

@@ -19,7 +19,7 @@ from typing import Any, Generic, TypeVar, cast
 import msgspec
 from msgspec import inspect
 
-from busbench.errors import BusbenchError, pluralize, quote_value, sanitize
+from busbench.errors import BusbenchError, any_of, pluralize, quote_value, sanitize
 
 SMALL, LARGE = 1e-6, 1e6  # bounds of values whose declaration has none
 Path = tuple[str | int, ...]
@@ -355,7 +355,7 @@ def _wanted(kind: inspect.Type | None) -> str:
     if words:
         words += ["a number"] * any(isinstance(one, inspect.FloatType) for one in kinds)
         words += ["true", "false"] * any(isinstance(one, inspect.BoolType) for one in kinds)
-        return f"give {', '.join(words[:-1])} or {words[-1]}"
+        return f"give {any_of(words)}"
     for one in kinds:
         match one:
             case inspect.BoolType():

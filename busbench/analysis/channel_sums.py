@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from busbench.analysis.reversals import I16, Travels
-from busbench.model import Bools
+from busbench.analysis.reversals import Travels
+from busbench.model import I16, Bools
 from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS, ON_OFF_CHANNELS
 from busbench.wire.table import FrameTable
 

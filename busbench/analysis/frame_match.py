@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busbench.analysis.period import number_frames
-from busbench.analysis.skew import HASH_STEP, MATCHES_LEAST, U64, hash_rows
-from busbench.model import F64, I64, Bools
+from busbench.analysis.skew import HASH_STEP, MATCHES_LEAST, hash_rows
+from busbench.model import F64, I64, U64, Bools
 from busbench.wire.table import FrameTable
 
 _RUNS = (8, 4)  # frames of a run; the shorter ones if frames are lost too often for the longer

@@ -20,7 +20,7 @@ from busbench.analysis.frame_ends import I32, Errors, FrameEnds
 from busbench.analysis.host_lateness import HostLateness
 from busbench.analysis.period import FrameNumbers, is_cut
 from busbench.analysis.read_grid import ReadGrid, find_grid
-from busbench.analysis.read_slots import latest_ends
+from busbench.analysis.read_slots import MIXED, latest_ends
 from busbench.analysis.stats import Spread, dot, spread
 from busbench.model import F64, Bools, FrameTimes
 from busbench.wire.arrival_times import CUT_NS
@@ -34,7 +34,6 @@ _SAMPLES = 4096
 _SEEN = 2.0  # rms / sqrt(periods): how far random lateness can lower the rms
 _CUT_SEEN = 3.0  # if only some periods are used
 _SPARSE, _WIDE_NS = 0.9, 300_000.0  # few cut frames are those near a read: only half of a wide jitter shows
-_MIXED = 0.2
 _BLOCKS_MOST = 0.05  # of the cut frames: if more are held back, they show nothing of lateness
 _LATE_MARGIN = 2.4  # twice the variance of a timestamp, which is itself an estimate
 _UNSEEN_NS = 100_000.0  # lateness of a read that can never be excluded, rms
@@ -143,7 +142,7 @@ def _is_mixed(pairs: FrameEnds) -> bool:
     extra[pairs.missing.row] = pairs.missing.count
     number = np.arange(pairs.size) + np.cumsum(extra)
     first = np.delete(number[:-1], pairs.missing.row - 1)
-    return _MIXED < float((first % 2).mean()) < 1 - _MIXED
+    return MIXED < float((first % 2).mean()) < 1 - MIXED
 
 
 def _below(p: Spread, periods: I32, host: HostLateness, grid: ReadGrid) -> float:

@@ -31,7 +31,7 @@ _LATE_RUN = 32  # frames
 _ON_TIME = 0.02  # the share of frames that are surely not late
 _CHANCE = 2e-3  # a delay that lateness explains with less probability is a loss
 _SURELY_LATE = 20  # how much likelier than a loss
-_MIXED = 0.2
+MIXED = 0.2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -197,7 +197,7 @@ class _Fit:
             late_most_ns=self._late_most_ns,
             by_cut=rows is not None,
             cut_sd_ns=0.0 if rows is None else math.sqrt(self._squares / self._size),
-            cut_is_mixed=_MIXED < self._odd / self._size < 1 - _MIXED,
+            cut_is_mixed=MIXED < self._odd / self._size < 1 - MIXED,
             is_alone=self._is_alone and self._late_run <= _LATE_RUN,
             doubt=doubt + self._turns,
         )

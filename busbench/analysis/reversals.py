@@ -10,9 +10,9 @@ Source: the hysteresis filter of range counting (as in ASTM E1049, from memory).
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-I16 = NDArray[np.int16]
+from busbench.model import I16
+
 _FEW = 48  # up to so many points, walking is faster than thinning
 
 

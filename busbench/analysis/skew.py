@@ -7,9 +7,8 @@ from functools import cache
 from typing import Generic, TypeVar
 
 import numpy as np
-from numpy.typing import NDArray
 
-from busbench.model import I64, U8
+from busbench.model import I64, U8, U64
 from busbench.wire.frame_spec import FRAME_BYTES
 from busbench.wire.table import FrameTable
 
@@ -17,7 +16,6 @@ MATCHES_LEAST = 8
 APART_MOST_NS = 1_000_000_000
 _PAYLOAD = slice(1, 23)
 HASH_STEP = np.uint64(0x9E3779B97F4A7C15)  # from a hash to that of it and its successor
-U64 = NDArray[np.uint64]
 SourceName = TypeVar("SourceName", int, str)
 
 

@@ -10,7 +10,7 @@ from functools import partial
 from time import perf_counter_ns
 from typing import Self
 
-from busbench.bench.recorder import Recorder, line_of_port
+from busbench.bench.recorder import SILENT_NS, Recorder, line_of_port
 from busbench.errors import OutputError, PortError
 from busbench.line import Chunk, WakeUps
 from busbench.model import Annotation, ByteLog
@@ -21,7 +21,6 @@ from busbench.wire.table import AlignmentResult, FrameTable
 __all__ = ["EventKind", "LinkState", "LivePort", "PortEvent", "Receiver", "Reception"]
 
 LOOK_S = 0.2
-SILENT_NS = 500_000_000
 
 
 class LinkState(enum.Enum):

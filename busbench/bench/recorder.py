@@ -21,7 +21,7 @@ from busbench.port.port import LivePort
 if TYPE_CHECKING:
     from busbench.bench.receiver import Reception
 
-_SILENT_NS = 500_000_000
+SILENT_NS = 500_000_000
 _NUMBERED = "{stem}-{number:05d}{suffix}"
 
 
@@ -127,7 +127,7 @@ class Recorder:
         for t_ns, _ in _happened(came):
             around.note(t_ns)
         now_ns = self._now()
-        is_silent = now_ns - around.last_ns > _SILENT_NS
+        is_silent = now_ns - around.last_ns > SILENT_NS
         self._write(around.look(now_ns if is_silent else around.last_ns), number)
 
     def _write(self, kept: list[Kept], number: int) -> None:

@@ -9,13 +9,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from busbench.capture.digit_words import even_decimals
 from busbench.errors import sanitize
-from busbench.model import I64, TIME_MAX_NS, TIME_MIN_NS, U8, Bools
+from busbench.model import I64, TIME_MAX_NS, TIME_MIN_NS, U8, U64, Bools
 
-U64 = NDArray[np.uint64]
 SLACK = 64  # zeros required after the text of a block
 CELL_BYTES_MAX = 48  # longer cells are not numbers
 _DIGITS_MAX = 19  # so many digits always fit in 64 bits

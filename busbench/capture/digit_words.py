@@ -9,11 +9,9 @@ Source: derivation; each step joins neighbours: digits into pairs, pairs into fo
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-from busbench.model import I64, U8, Bools
+from busbench.model import I64, U8, U64, Bools
 
-U64 = NDArray[np.uint64]
 WORD = 8
 BEFORE = 2 * WORD  # bytes required before the end of a number in its buffer
 _ZEROS = 0x3030303030303030

@@ -10,9 +10,9 @@ from collections.abc import Collection
 
 import numpy as np
 
-from busbench.capture.digit_words import BEFORE, U64, WORD, load_words, whole_numbers
+from busbench.capture.digit_words import BEFORE, WORD, load_words, whole_numbers
 from busbench.errors import CaptureError, sanitize
-from busbench.model import F64, I64, TIME_MAX_NS, TIME_MIN_NS, U8, set_readonly
+from busbench.model import F64, I64, TIME_MAX_NS, TIME_MIN_NS, U8, U64, set_readonly
 
 Part = tuple[bytes, int]
 """Identifier of a variable, and which of its bits counted from the right; REAL for a real number."""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,7 +14,7 @@ from busbench.cli.numbers import OneOf
 from busbench.cli.output import ascii_option, can_write, force_option, prose, say, wrote
 from busbench.cli.outputs import OUTPUT, ListedCommand
 from busbench.cli.source import fault_option
-from busbench.errors import DriveError, pluralize
+from busbench.errors import DriveError, any_of, meant, pluralize
 
 if TYPE_CHECKING:
     from busbench.bench.plan_limits import LimitSources
@@ -174,8 +173,7 @@ def load_program(name: str, options: Mapping[str, Any], *, rig: Rig | None = Non
             channel_index("channel", number, rig)
         return _from_options(name, options, unsaid)
     if not Path(name).suffix and not Path(name).exists():
-        near = difflib.get_close_matches(name, words, n=1)
-        hint = f"did you mean {near[0]}?" if near else f"give a file, or one of {', '.join(words)}"
+        hint = meant(name, words, otherwise=f"give a file, or one of {', '.join(words)}")
         raise DriveError(f"{name}: is neither a shape nor a file", hint=hint)
     if options:
         key = next(iter(options)).replace("_", "-")
@@ -203,8 +201,8 @@ def _from_options(word: str, options: Mapping[str, Any], unsaid: tuple[float, Sc
     part["shape"] = word
     switch = next((number for number in part.get("channel", ()) if number in (17, 18)), None)
     if switch and word not in switch_words():
-        hint = f"give {', '.join(switch_words()[:-1])} or {switch_words()[-1]}"
-        raise DriveError(f"{word}: does not fit channel {switch}, which is on or off", hint=hint)
+        what = f"{word}: does not fit channel {switch}, which is on or off"
+        raise DriveError(what, hint=f"give {any_of(switch_words())}")
     if "level" in part:
         part["level"] = _level(part["level"])
     if "levels" in part:

@@ -15,7 +15,7 @@ from collections.abc import Iterable, Iterator
 import click
 
 from busbench import __version__
-from busbench.errors import BusbenchError, sanitize
+from busbench.errors import BusbenchError, meant, sanitize
 from busbench.output_file import inputs_noted, note_input
 
 # Groups in the order of work; related commands share a line.
@@ -73,10 +73,7 @@ class _Commands(click.Group):
     ) -> tuple[str | None, click.Command | None, list[str]]:
         names = self.list_commands(ctx)
         if args and not args[0].startswith("-") and args[0] not in names:
-            import difflib
-
-            near = difflib.get_close_matches(args[0], names, n=1)
-            hint = f"did you mean {near[0]}?" if near else "see busbench --help"
+            hint = meant(args[0], names, otherwise="see busbench --help")
             raise BusbenchError(f"{sanitize(args[0], most=40)}: unknown command", hint=hint)
         return super().resolve_command(ctx, args)
 

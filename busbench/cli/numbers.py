@@ -9,7 +9,7 @@ from typing import Any
 
 import click
 
-from busbench.errors import BusbenchError, sanitize
+from busbench.errors import BusbenchError, any_of, sanitize
 from busbench.wire.frame_spec import ALL_CHANNELS
 
 
@@ -107,9 +107,7 @@ class OneOf(click.Choice[str]):
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
         """The word; see click.ParamType."""
         if value not in self.choices:
-            *others, last = self.choices
-            hint = f"give {', '.join(others)} or {last}"
-            raise _refused(quoted(str(value)), "is not known", param, ctx, hint)
+            raise _refused(quoted(str(value)), "is not known", param, ctx, f"give {any_of(self.choices)}")
         return str(value)
 
 

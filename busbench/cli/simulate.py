@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterator
-from typing import TYPE_CHECKING, Any, TypeVar
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 import click
 
@@ -20,7 +20,6 @@ if TYPE_CHECKING:
     from busbench.sim.receiver import ReceiverSettings
 
 _LOOK_S = 0.02
-F = TypeVar("F", bound=Callable[..., Any])
 
 
 class _Command(OutputCommand):

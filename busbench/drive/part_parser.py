@@ -10,9 +10,9 @@ import numpy as np
 
 from busbench.drive.program import Unit, level_counts
 from busbench.drive.program_keys import PERIODS_S, PartTable
-from busbench.drive.shape_words import SHAPES, any_of, switch_words
+from busbench.drive.shape_words import SHAPES, switch_words
 from busbench.drive.shapes import Cycle, Replay, Shape, TimeSpan
-from busbench.errors import quote_value
+from busbench.errors import any_of, quote_value
 from busbench.model import F64
 from busbench.schema import TablePlace
 from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS, COUNTS_MAX

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal
 from msgspec import Meta
 
 from busbench.drive.program import FRAME_PERIODS_S, PROGRAM_MAX_S, FaultKind, Order, Unit
-from busbench.drive.shape_words import SHAPES, any_of, shapes_text, switch_words
+from busbench.drive.shape_words import SHAPES, shapes_text, switch_words
+from busbench.errors import any_of
 from busbench.schema import Table
 from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS, COUNTS_MAX
 from busbench.wire.scale_table import ScaleTable

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from busbench.drive.shapes import Chirp, Hold, Levels, Shape, TimeSpan, Wander, Wave, WaveKind, staircase
+from busbench.errors import any_of
 from busbench.wire.frame_spec import CHANNELS
 
 if TYPE_CHECKING:
@@ -68,11 +69,6 @@ def shape_lines() -> list[str]:
     }
     cells = max(map(len, names.values()))
     return [f"{name:<{cells}}  {SHAPES[word].text}" for word, name in names.items()]
-
-
-def any_of(words: Sequence[str]) -> str:
-    """For example "hold, square or steps"."""
-    return f"{', '.join(words[:-1])} or {words[-1]}"
 
 
 _WAVE = ("low", "high", "centre", "period", "cycles", "phase")

@@ -24,7 +24,8 @@ import sys
 from time import perf_counter_ns
 from typing import Any
 
-FRAME_BYTES = 25
+from busbench.wire.frame_spec import FRAME_BYTES
+
 _OWN_WAKE_NS = 50_000  # later than this after a write, its own wake looks like that of a read
 _PTY_MAJORS = range(136, 144)
 _SIOCOUTQ = 0x5411

@@ -59,7 +59,6 @@ def _windows() -> Callable[[], int]:
 
 
 _STEP_NS = 20_000_000  # fifty per second cost a few tenths of a percent of a processor
-_SECOND_NS = 1_000_000_000
 
 
 class WakeLog:
@@ -68,7 +67,7 @@ class WakeLog:
     def __init__(self, now_ns: int) -> None:
         self.due_ns = now_ns + _STEP_NS
         self._counts = [0] * (len(WAKE_EDGES_US) + 1)
-        self._end_ns = now_ns + _SECOND_NS
+        self._end_ns = now_ns + SECOND_NS
 
     def woken(self, now_ns: int) -> WakeUps | None:
         """Note the return of a wait; returns the counts at the end of each second."""
@@ -79,5 +78,5 @@ class WakeLog:
         if now_ns < self._end_ns:
             return None
         counts, self._counts = tuple(self._counts), [0] * len(self._counts)
-        self._end_ns = now_ns + _SECOND_NS
+        self._end_ns = now_ns + SECOND_NS
         return WakeUps(now_ns, counts)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from busbench.errors import pluralize
+from busbench.wire.frame_spec import FRAME_BYTES
 
 LATE_NS = 1_000_000  # a frame sent later than this counts as late
 PAUSE_NS = 1_000_000_000  # no used slot for longer than this ends a transmission
@@ -13,7 +14,6 @@ STALL_NS = 500_000_000  # a frame unsent for longer than this ends it too
 REST_NS = 1_000_000  # idle time kept between two frames; half of the idle time if that is less than twice this
 STOPPED = "stopped"  # the reason if the user ended it
 STALLED = "the port took nothing for 0.5 s"
-_FRAME_BYTES = 25
 
 
 class FrameSource(Protocol):
@@ -99,7 +99,7 @@ class Pacer:
         self._period_ns = round(source.period_s * 1e9)
         if self._period_ns <= 0:
             raise ValueError(f"a period of {source.period_s} s cannot be kept")
-        idle_ns = self._period_ns - _FRAME_BYTES * character_ns
+        idle_ns = self._period_ns - FRAME_BYTES * character_ns
         spare_ns = idle_ns - min(REST_NS, idle_ns // 2)
         self._late_max_ns = max(0, min(self._period_ns // 2, spare_ns))
         self._slot = 0

@@ -15,7 +15,7 @@ from typing import Any
 from busbench.errors import PortError, pluralize
 from busbench.line import LineSettings
 from busbench.port import ipc
-from busbench.port.clocks import WakeLog, real_ns
+from busbench.port.clocks import SECOND_NS, WakeLog, real_ns
 from busbench.port.device_lock import DeviceLock
 from busbench.port.identity import Identity, find_again, identify
 from busbench.port.io_loop import IoLoop, LoopEvent, make_io_loop
@@ -25,7 +25,6 @@ from busbench.port.pacer import STALL_NS, STOPPED, Pacer, Transmission
 from busbench.port.parmrk import Unmarker
 from busbench.port.serial_port import BusPort, ErrorTotals
 
-SECOND_NS = 1_000_000_000
 HEARTBEAT_NS = SECOND_NS  # a parent silent for this long counts as dead
 HOLD_BACK_BYTES = 64 << 20  # unfetched bytes at which reading pauses: two hours of a full bus
 SPIN_NS = 300_000  # busy waiting before a deadline

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import difflib
 import re
 from importlib import resources
 
-from busbench.errors import BusbenchError, sanitize
+from busbench.errors import BusbenchError, meant, sanitize
 from busbench.reference import tables
 
 # In the order in which a newcomer needs them.
@@ -28,8 +27,7 @@ _FENCE = re.compile(r"^```\w*\n(.*?)^```$\n?", re.MULTILINE | re.DOTALL)
 def source_text(topic: str) -> str:
     """A topic as it is written, in Markdown with the names of its tables; BusbenchError hints at a near one."""
     if topic not in TOPICS:
-        near = difflib.get_close_matches(topic, TOPICS, n=1)
-        hint = f"did you mean {near[0]}?" if near else f"give one of {', '.join(TOPICS)}"
+        hint = meant(topic, TOPICS, otherwise=f"give one of {', '.join(TOPICS)}")
         raise BusbenchError(f"{sanitize(topic, most=40)}: unknown topic", hint=hint)
     return (resources.files("busbench.reference") / f"{topic}.md").read_text(encoding="utf-8")
 

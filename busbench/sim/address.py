@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 from urllib.parse import unquote_plus
 
-from busbench.errors import PortError
+from busbench.errors import PortError, meant
 from busbench.sim.line_faults import OutageSpan
 from busbench.sim.receiver import ReceiverSettings
 from busbench.sim.stick_motion import Hand
@@ -106,8 +105,7 @@ def read_settings(texts: Mapping[str, str], *, source: str = "") -> ReceiverSett
     for name, text in texts.items():
         key = _BY_NAME.get(name.replace("_", "-"))
         if key is None:
-            near = difflib.get_close_matches(name, _BY_NAME, n=1)
-            hint = f"did you mean {near[0]}?" if near else "see busbench simulate --help"
+            hint = meant(name, _BY_NAME, otherwise="see busbench simulate --help")
             raise PortError(source, f'"{name}" is not a setting', hint=hint)
         try:
             value = key.read(text.strip())

@@ -15,6 +15,7 @@ from busbench.port.ipc import EventKind, PortEvent
 from busbench.rig.model import Rig
 from busbench.sim.aircraft_faults import AircraftFault, check_fault
 from busbench.sim.devices import VirtualRig
+from busbench.sim.receiver import REPLY_AFTER_NS
 from busbench.sim.scripted_pilot import REST_S, RoundPilot
 from busbench.sim.stick_motion import NEUTRAL, seeded_rng
 from busbench.verify.failsafe_checks import expects_silence
@@ -38,9 +39,8 @@ LINK_S = 0.5  # time from switching on to the first good frame
 FAILSAFE_S = 0.6  # time from switching off to failsafe
 _FIRST_NS = 2_000_000  # time of the first frame, so that jitter cannot reach before the start
 _STEADY_S = 17e-6  # jitter of a good receiver, rms
-_REPLY_AFTER_NS = 2_100_000  # as on one real receiver
 _REPLY = bytes((3, 0xE4, 0x02))
-_BUSY_NS = (FRAME_BYTES + len(_REPLY) + 1) * BUS_LINE.character_ns + _REPLY_AFTER_NS
+_BUSY_NS = (FRAME_BYTES + len(_REPLY) + 1) * BUS_LINE.character_ns + REPLY_AFTER_NS
 _SHORT_PCT, _LATE_S, _SHARE_PCT, _JITTER_MS, _OFF_PCT = 60.0, 3.0, 3.0, 1.0, 60.0
 _DROPS_S, _PULSE_S = 1.0, 0.3
 POWERED_S = 1.0  # time from the start of the step until the receiver is on
@@ -164,7 +164,7 @@ class VirtualAircraft:
         for done_ns, row in zip(times, raw, strict=True):
             self._queue.append(Chunk(done_ns, row.tobytes()))
             if replies:
-                reply_ns = done_ns + _REPLY_AFTER_NS + len(_REPLY) * BUS_LINE.character_ns
+                reply_ns = done_ns + REPLY_AFTER_NS + len(_REPLY) * BUS_LINE.character_ns
                 self._queue.append(Chunk(reply_ns, _REPLY))
 
     def _sent(self, t_ns: int, is_lost: bool) -> tuple[U16, int] | None:

@@ -9,7 +9,7 @@ import difflib
 import math
 from dataclasses import dataclass
 
-from busbench.errors import RigError
+from busbench.errors import RigError, meant
 from busbench.rig.model import Rig
 from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS
 
@@ -121,9 +121,8 @@ def parse_fault(text: str) -> AircraftFault:
     word = word.strip()
     kind, words = word, FAULTS.get(word)
     if words is None:
-        near = difflib.get_close_matches(word, FAULTS, n=1)
-        known = f"did you mean {near[0]}?" if near else f"give one of {', '.join(FAULTS)}"
-        raise RigError("--fault", "", f'"{word}" is not known', hint=known)
+        hint = meant(word, FAULTS, otherwise=f"give one of {', '.join(FAULTS)}")
+        raise RigError("--fault", "", f'"{word}" is not known', hint=hint)
     if not has_value:
         return AircraftFault(kind, device.strip())
     if not words.value:

@@ -19,7 +19,7 @@ CHARACTER_NS = BUS_LINE.character_ns
 FRAME_NS = FRAME_BYTES * CHARACTER_NS
 ADAPTER_BYTES = 62  # max bytes of one read: a 64-byte packet minus two status bytes
 _LONGEST_S = 1.0  # larger values are milliseconds without their unit
-_REPLY_AFTER_NS = 2_100_000  # as on one real receiver
+REPLY_AFTER_NS = 2_100_000  # as on one real receiver
 _REPLY_BYTES = 3
 BLOCK = 256  # frames; fixed, so that random numbers are always drawn in the same order
 _LOST_S, _FAILSAFE_S, _GAP_S = (0.03, 0.3), (0.5, 2.5), (0.05, 0.8)
@@ -59,7 +59,7 @@ class ReceiverSettings:
 
     def check(self, source: str) -> None:
         """Refuse impossible settings (raises PortError: says which and why)."""
-        busy_ns = FRAME_NS + (_REPLY_AFTER_NS + (_REPLY_BYTES + 1) * CHARACTER_NS if self.has_slots else 0)
+        busy_ns = FRAME_NS + (REPLY_AFTER_NS + (_REPLY_BYTES + 1) * CHARACTER_NS if self.has_slots else 0)
         least_s = (busy_ns + 2 * CHARACTER_NS) / 1e9 + 6 * self.jitter_s
         if self.period_s < least_s:
             what = f"period {self.period_s * 1e3:g} ms is too short"
@@ -225,7 +225,7 @@ class _LineStream:
     ) -> tuple[I64, U8]:
         throws = self._dice["reply"].random((3, slots.size))
         answers = is_sent & (throws[0] < 0.5)
-        wait_ns = _REPLY_AFTER_NS + np.rint((throws[1] - 0.5) * CHARACTER_NS).astype(np.int64)
+        wait_ns = REPLY_AFTER_NS + np.rint((throws[1] - 0.5) * CHARACTER_NS).astype(np.int64)
         volts = (740 + np.rint(throws[2] * 4)).astype(np.int64)  # hundredths, low byte first
         replies = np.stack([np.full(slots.size, 3), volts & 0xFF, volts >> 8], axis=1).astype(np.uint8)
         return (start_ns + FRAME_NS + wait_ns)[answers], replies[answers]

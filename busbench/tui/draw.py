@@ -8,9 +8,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from busbench.model import I64, U16, Bools
+from busbench.model import I16, I64, U16, Bools
 
-I16 = NDArray[np.int16]
 WIRE_MAX = 2047
 _MARKED = (172, 992, 1811)  # customary ends and centre
 

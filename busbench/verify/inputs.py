@@ -8,7 +8,6 @@ from functools import cached_property
 
 import msgspec
 import numpy as np
-from numpy.typing import NDArray
 
 from busbench.analysis.channels import Channels, ChannelStats
 from busbench.analysis.continuity import clock_back
@@ -16,7 +15,7 @@ from busbench.analysis.outages import Outages
 from busbench.analysis.period import find_period
 from busbench.analysis.recording import Recording
 from busbench.analysis.timing import Timing
-from busbench.model import F64, NO_CLOCK, Annotation, Bools, Clock
+from busbench.model import F64, I16, NO_CLOCK, Annotation, Bools, Clock
 from busbench.rig.model import Device, Rig
 from busbench.rig.motors import MotorKind, motor_rests
 from busbench.rig.rest import rest_counts, rest_sent
@@ -24,7 +23,6 @@ from busbench.rig.travel import Endpoints, endpoints_of
 from busbench.wire.frame_spec import CHANNELS, FLAG_FAILSAFE, FLAG_LOST
 from busbench.wire.scale import Scale
 
-I16 = NDArray[np.int16]
 ON_OFF_COUNTS = (173, 1811)  # off and on of channels 17 and 18 on the scale of the others: -100 and 100 %
 
 

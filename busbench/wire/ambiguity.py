@@ -12,14 +12,13 @@ from __future__ import annotations
 import numpy as np
 
 from busbench.model import I64
-from busbench.wire.frame_spec import END_BYTES, FLAGS_MAX, HEADER
+from busbench.wire.codec import IS_END
+from busbench.wire.frame_spec import FLAGS_MAX, HEADER
 from busbench.wire.stream_buffer import StreamBuffer
 
 PROOF_FRAMES = 4
 SPAN_BYTES = 1 << 18  # reported at the latest after so many bytes
 _FIRST_ROWS = 64  # most frames have no rival: do not search a whole block
-_IS_END = np.zeros(256, np.bool_)
-_IS_END[list(END_BYTES)] = True
 
 
 class AmbiguityTracker:
@@ -76,7 +75,7 @@ class AmbiguityTracker:
 def _has_rival(stream: StreamBuffer, places: I64) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
     """True for each frame inside which another seems to begin, unless a pause supports only the frame itself."""
     raw = stream.frames(places)
-    inside = (raw[:, 2:24] == HEADER) & _IS_END[raw[:, 1:23]] & (raw[:, :22] <= FLAGS_MAX)
+    inside = (raw[:, 2:24] == HEADER) & IS_END[raw[:, 1:23]] & (raw[:, :22] <= FLAGS_MAX)
     row, at = np.nonzero(inside)
     stands = np.zeros(places.size, np.bool_)
     refuted = stream.pauses_before(places[row]) & ~stream.pauses_before(places[row] + at + 2)

@@ -43,8 +43,8 @@ _PLACES = tuple(
     for i in range(first, last)
 )
 _BLOCK = 8192
-_IS_SLOTS_END = np.zeros(256, np.bool_)
-_IS_SLOTS_END[list(END_SLOTS)] = True
+IS_END = np.isin(np.arange(256), END_BYTES)  # by byte: True for the end byte of a frame
+IS_SLOTS_END = np.isin(np.arange(256), END_SLOTS)  # for one before slots of sensors
 _IS_SLOT_GAP = np.zeros(SLOT_GAPS[-1] + 2, np.bool_)  # indexed by length; the last entry is for all longer ones
 _IS_SLOT_GAP[list(SLOT_GAPS)] = True
 
@@ -57,7 +57,7 @@ def are_slot_gaps(end: U8, length: I64, first: U8 | None = None) -> Bools:
         length: bytes between, int64 (N,).
         first: the first of them, uint8 (N,); None if it is not known.
     """
-    found: Bools = _IS_SLOTS_END[end] & _IS_SLOT_GAP[np.clip(length, 0, _IS_SLOT_GAP.size - 1)]
+    found: Bools = IS_SLOTS_END[end] & _IS_SLOT_GAP[np.clip(length, 0, _IS_SLOT_GAP.size - 1)]
     if first is not None:
         found &= (length < SLOT_GAPS[-1]) | (first != HEADER)
     return found

@@ -12,11 +12,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busbench.model import I64, U8, Bools
-from busbench.wire.codec import are_slot_gaps
+from busbench.model import F64, I64, U8, Bools
+from busbench.wire.codec import IS_END, IS_SLOTS_END, are_slot_gaps
 from busbench.wire.frame_runs import GAPS, are_candidates, are_followed
-from busbench.wire.frame_spec import END_BYTES, END_SLOTS, FLAGS_MAX, FRAME_BYTES, HEADER
-from busbench.wire.similarity import F64, FrameFields, same_ahead, similarity
+from busbench.wire.frame_spec import FLAGS_MAX, FRAME_BYTES, HEADER
+from busbench.wire.similarity import FrameFields, same_ahead, similarity
 
 PLACE = 12.0  # header, four zero bits and an end byte: by chance once in 2**18
 FOLLOWED = 5.0  # the byte after is a header too: by chance once in 256
@@ -29,10 +29,6 @@ WORTH = 6.0  # min score of a chain without neighbours
 QUIET_BYTES, QUIET = 1024, 20.0  # after so many bytes the last frame predicts nothing
 _LOOK_BACK = 6  # candidates
 _RECENT = 64  # chain ends that are compared
-_IS_END = np.zeros(256, np.bool_)
-_IS_END[list(END_BYTES)] = True
-_IS_SLOTS_END = np.zeros(256, np.bool_)
-_IS_SLOTS_END[list(END_SLOTS)] = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,9 +112,9 @@ class Chains:
         end = self._stop + 2 * FRAME_BYTES  # in the padded bytes
         first = padded[end]
         later = padded[end[:, None] + 1 + GAPS] == HEADER
-        is_late = _IS_END[first] & (tail.end <= FLAGS_MAX) & (later[:, 0] | _IS_SLOTS_END[first] & later.any(axis=1))
+        is_late = IS_END[first] & (tail.end <= FLAGS_MAX) & (later[:, 0] | IS_SLOTS_END[first] & later.any(axis=1))
         early = (padded[end[:, None] - 1 + GAPS[1:]] == HEADER).any(axis=1)
-        shifted: Bools = is_late | _IS_SLOTS_END[tail.flags] & _IS_SLOTS_END[tail.end] & early
+        shifted: Bools = is_late | IS_SLOTS_END[tail.flags] & IS_SLOTS_END[tail.end] & early
         return shifted
 
     def _begin(self, padded: U8, is_followed: Bools, home: I64) -> F64:
@@ -131,7 +127,7 @@ class Chains:
             # favours no alignment.
             lead = start - some.log_start
             end, flags = padded[start + FRAME_BYTES - 1], padded[np.maximum(start + FRAME_BYTES - 2, 0)]
-            fits = (lead == 0) | _IS_END[end] & ((lead == 1) | (flags <= FLAGS_MAX))
+            fits = (lead == 0) | IS_END[end] & ((lead == 1) | (flags <= FLAGS_MAX))
             earned = np.where(fits & (lead < FRAME_BYTES), FULL * lead / FRAME_BYTES, -BREAK)
         earned[:count] -= SHIFTED / 4 * ~is_followed[:count]
         earned[self._has_run_before[home]] = -np.inf

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from busbench.model import I64, U8, Bools
-from busbench.wire.frame_spec import END_BYTES, END_SLOTS, FLAGS_MAX, FRAME_BYTES, HEADER, SLOT_GAPS
+from busbench.wire.codec import IS_END, IS_SLOTS_END
+from busbench.wire.frame_spec import END_SLOTS, FLAGS_MAX, FRAME_BYTES, HEADER, SLOT_GAPS
 from busbench.wire.similarity import FrameFields, are_wild, framed_alike, similarity
 from busbench.wire.stream_buffer import StreamBuffer
 
@@ -24,10 +25,6 @@ STREAK_ODD, STREAK_WILD = 2000, 50
 _CROWDED = 2  # more candidates than SOLID around a proven run: chance is as likely
 _CROWD_MIN, _CROWD = 32, 2 * SOON_BYTES // FRAME_BYTES  # candidates in SOON_BYTES, more than frames: weighed soon
 _BLOCK_BYTES = 1 << 18  # stays in the cache
-_IS_END = np.zeros(256, np.bool_)
-_IS_END[list(END_BYTES)] = True
-_IS_SLOTS_END = np.zeros(256, np.bool_)
-_IS_SLOTS_END[list(END_SLOTS)] = True
 _IS_GAP = np.zeros(SLOT_GAPS[-1] + 2, np.bool_)  # indexed by length; the last entry is for all others
 _IS_GAP[GAPS] = True
 
@@ -36,7 +33,7 @@ def are_candidates(rows: U8) -> Bools:
     """True for each row of 25 bytes that could be a frame, uint8 (N, 25) -> bool (N,)."""
     good: Bools = rows[:, 0] == HEADER
     good &= rows[:, 23] <= FLAGS_MAX
-    good &= _IS_END.take(rows[:, 24])
+    good &= IS_END.take(rows[:, 24])
     return good
 
 
@@ -47,7 +44,7 @@ def find_candidates(data: U8) -> I64:
     for start in range(0, max(stop, 0), _BLOCK_BYTES):
         at = np.flatnonzero(data[start : min(start + _BLOCK_BYTES, stop)] == HEADER)
         tail = data[start + FRAME_BYTES - 2 :]
-        parts.append(at[(tail[at] <= FLAGS_MAX) & _IS_END[tail[at + 1]]] + start)
+        parts.append(at[(tail[at] <= FLAGS_MAX) & IS_END[tail[at + 1]]] + start)
     return np.concatenate(parts) if parts else np.empty(0, np.int64)
 
 
@@ -63,7 +60,7 @@ def are_followed(data: U8, index: I64) -> tuple[Bools, Bools]:
     behind = index[:, None] + FRAME_BYTES + GAPS
     has_come = behind < data.size
     is_header = has_come & (data[np.minimum(behind, data.size - 1)] == HEADER)
-    has_slots = _IS_SLOTS_END[data[index + FRAME_BYTES - 1]]
+    has_slots = IS_SLOTS_END[data[index + FRAME_BYTES - 1]]
     found = is_header[:, 0] | has_slots & is_header.any(axis=1)
     is_open = ~has_come[:, 0] | has_slots & ~has_come.all(axis=1)
     return found | is_open, found | ~is_open
@@ -78,7 +75,7 @@ def link(data: U8, at: I64) -> I64:
     is_exact = gap == 0
     after[:-1][is_exact] = np.flatnonzero(is_exact) + 1
     left = np.flatnonzero(~is_exact & (gap <= GAPS[-1]))
-    has_slots = _IS_SLOTS_END[data[at[left] + FRAME_BYTES - 1]] & (data[at[left] + FRAME_BYTES] != HEADER)
+    has_slots = IS_SLOTS_END[data[at[left] + FRAME_BYTES - 1]] & (data[at[left] + FRAME_BYTES] != HEADER)
     lag = 1
     while left.size:
         gap = at[left + lag] - at[left] - FRAME_BYTES

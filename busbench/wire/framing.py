@@ -17,7 +17,7 @@ from busbench.line import BUS_LINE, LineSettings
 from busbench.model import I64, U8, ByteLog, Clock, ClockKind, Reason, Rejects
 from busbench.wire.ambiguity import AmbiguityTracker
 from busbench.wire.arrival_times import frame_bounds
-from busbench.wire.codec import are_slot_gaps
+from busbench.wire.codec import IS_SLOTS_END, are_slot_gaps
 from busbench.wire.frame_chain import Chains, RunGaps
 from busbench.wire.frame_runs import (
     CHECK_BYTES,
@@ -45,8 +45,6 @@ from busbench.wire.table import AlignmentResult, FrameTable
 
 IDLE_CHARACTERS = 5  # with a pause this long inside, 25 bytes are no frame
 HOLD_BYTES = 1 << 18  # decide after so many bytes at the latest
-_IS_SLOTS_END = np.zeros(256, np.bool_)
-_IS_SLOTS_END[list(END_SLOTS)] = True
 _STEP_ROWS = 64
 _REACH_BYTES = (512, 1 << 16)  # frames looked ahead in sync, with replies
 _WINDOW_BYTES = (2 * SOON_BYTES, 2 * CHECK_BYTES, 1 << 20)  # bytes searched for runs at once
@@ -363,7 +361,7 @@ class FrameFinder:
             runs = runs[np.argsort(runs[:, 0])]
         self._runs.append(runs)
         # After replies, frames that continue to leave slots are not compared.
-        later = np.flatnonzero(is_known & ~(is_slot & _IS_SLOTS_END[data[stops + FRAME_BYTES - 1 - base]]))
+        later = np.flatnonzero(is_known & ~(is_slot & IS_SLOTS_END[data[stops + FRAME_BYTES - 1 - base]]))
         if not later.size:
             return []
         before = FrameFields.of(data, starts[later] - FRAME_BYTES - base)

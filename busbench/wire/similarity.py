@@ -7,11 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from busbench.model import I64, U8, Bools
-from busbench.wire.codec import RawFrames, unpack_channels
-from busbench.wire.frame_spec import CHANNELS, COUNTS_MAX, END_SLOTS, FRAME_BYTES
+from busbench.model import F64, I64, U8, Bools
+from busbench.wire.codec import IS_SLOTS_END, RawFrames, unpack_channels
+from busbench.wire.frame_spec import CHANNELS, COUNTS_MAX, FRAME_BYTES
 
-F64 = NDArray[np.float64]
 NEAR_COUNTS = 24  # a stick at rest or in slow motion, from one frame to the next
 TAIL_CHANNELS = 4
 JUMP_COUNTS = 300  # faster than a thumb: full travel in five frames
@@ -20,8 +19,6 @@ _TAIL_SHIFT = 11 * (CHANNELS - TAIL_CHANNELS)
 _FEW = 512  # up to so many frames, unpacking channel by channel is faster
 _FIRST = 1 + 11 * np.arange(CHANNELS) // 8  # byte at which each channel begins
 _SHIFT = (11 * np.arange(CHANNELS) % 8).astype(np.uint32)
-_IS_SLOTS_END = np.zeros(256, np.bool_)
-_IS_SLOTS_END[list(END_SLOTS)] = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +44,7 @@ class FrameFields(RawFrames):
 
 def framed_alike(before: FrameFields, after: FrameFields) -> tuple[Bools, Bools]:
     """True for each pair with the same flags; True for each pair whose end bytes suit one receiver."""
-    slots = _IS_SLOTS_END[before.end] & _IS_SLOTS_END[after.end]
+    slots = IS_SLOTS_END[before.end] & IS_SLOTS_END[after.end]
     return before.flags == after.flags, (before.end == after.end) | slots
 
 
@@ -86,7 +83,7 @@ def is_wild(before: bytes, after: bytes) -> bool:
 
 def is_framed_alike(before: bytes, after: bytes) -> bool:
     """True for two frames with the same flags whose end bytes suit one receiver."""
-    slots = _IS_SLOTS_END[before[24]] and _IS_SLOTS_END[after[24]]
+    slots = IS_SLOTS_END[before[24]] and IS_SLOTS_END[after[24]]
     return before[23] == after[23] and (before[24] == after[24] or bool(slots))
 
 

@@ -6,10 +6,10 @@ from collections.abc import Iterator, Sequence
 from functools import partial
 
 from busbench.errors import sanitize
-from busbench.model import U16
+from busbench.model import I16, U16
 from busbench.tui.app_state import AppState
 from busbench.tui.channels import TRACE_S, ChannelRows, ChannelState
-from busbench.tui.draw import I16, WIRE_MAX, drawn_range, ruler, traces
+from busbench.tui.draw import WIRE_MAX, drawn_range, ruler, traces
 from busbench.tui.live import LiveSession
 from busbench.tui.plotting import Plotter
 from busbench.tui.session import Session
