@@ -154,18 +154,25 @@ def open_aircraft(
 
 
 def open_source(
-    source: str, *, faults: Sequence[AircraftFault] = (), line: LineSettings = BUS_LINE, flies_alone: bool = False
+    source: str,
+    *,
+    rig: Rig | None = None,
+    faults: Sequence[AircraftFault] = (),
+    line: LineSettings = BUS_LINE,
+    is_fast: bool | None = None,
+    flies_alone: bool = False,
 ) -> LivePort:
     """Open a port, an address, a virtual receiver, or a virtual aircraft.
 
     Args:
-        flies_alone: True if a virtual pilot runs the whole test sequence alone.
+        rig: the plan by which plain `virtual:` is an aircraft, too.
+        is_fast, flies_alone: of an aircraft, see AircraftPort; None to let the source decide.
 
     Raises:
         PortError: it cannot be opened, or faults were given for another kind of source.
     """
-    if rig_in(source) is not None:
-        return open_aircraft(source, faults=faults, line=line, flies_alone=flies_alone)
+    if rig_in(source) is not None or (rig is not None and has_pilot(source)):
+        return open_aircraft(source, rig=rig, faults=faults, line=line, is_fast=is_fast, flies_alone=flies_alone)
     if faults:
         raise PortError("--fault", "works with virtual:RIG only", hint="leave it out, or name a rig file there")
     return open_live(source, line=line)

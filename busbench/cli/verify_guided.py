@@ -9,15 +9,15 @@ from contextlib import nullcontext
 import click
 
 from busbench.bench.check_session import CheckSession, CheckState
-from busbench.bench.receiver import LivePort, Receiver
+from busbench.bench.receiver import Receiver
 from busbench.bench.sign_off import Answers, Baseline, SignOff
-from busbench.bench.sources import has_pilot, open_aircraft, open_live
+from busbench.bench.sources import has_pilot, open_source
 from busbench.cli.choices import prompt_text, word_of
 from busbench.cli.keys import ReadKey, read_answers
 from busbench.cli.live import stop_signals
 from busbench.cli.output import say, wrote
 from busbench.drive.surface_check import KEYS, Word
-from busbench.errors import SAFETY, PortError, pluralize, sanitize
+from busbench.errors import SAFETY, pluralize, sanitize
 from busbench.line import LineSettings
 from busbench.rig.model import Rig
 from busbench.sim.aircraft_faults import FAULTS, AircraftFault
@@ -59,7 +59,7 @@ def guide(
     """
     is_alone = has_pilot(source) and not asks
     with (
-        _open(source, rig, faults, line) as live,
+        open_source(source, rig=rig, faults=faults, line=line, is_fast=True) as live,
         nullcontext() if is_alone else read_answers() as read_key,
         stop_signals() as stop,
     ):
@@ -84,14 +84,6 @@ def guide(
         if stop.is_set() or session.done is None:
             raise click.Abort
         return session.done
-
-
-def _open(source: str, rig: Rig, faults: Sequence[AircraftFault], line: LineSettings) -> LivePort:
-    if has_pilot(source):
-        return open_aircraft(source, rig=rig, faults=faults, line=line, is_fast=True)
-    if faults:
-        raise PortError("--fault", "works with virtual:RIG only", hint="leave it out, or name a rig file there")
-    return open_live(source, line=line)
 
 
 def _lead(session: CheckSession, receiver: Receiver, read_key: ReadKey | None, stop: threading.Event) -> None:
