@@ -170,7 +170,7 @@ class WalkLines(LineWidget):
         moves = walk.entry.moves
         if moves and self.walking.state is WalkState.WORD:
             for words in moves[-1].seen:
-                yield from wrapped(f"seen: {self._by_plan.plain(words)}", width, "pen", indent=3)
+                yield from wrapped(f"seen: {self._by_plan.spelled(words)}", width, "pen", indent=3)
 
 
 def _table(walk: Walk, width: int) -> tuple[list[Line], int]:

@@ -67,14 +67,14 @@ class WalkPlanLines:
         assert self.ui.rig is not None
         ends = (stop.high, stop.low) if stop.is_high_first else (stop.low, stop.high)
         throws = throws_of(self.ui.rig.device(member), self.ui.rig.scale, rest=stop.neutral, ends=ends)
-        return self.plain(", then ".join(map(str, throws)))
+        return self.spelled(", then ".join(map(str, throws)))
 
     def _told(self, entry: Entry) -> str:
         if self.walking.is_rehearsal:
-            return self.plain(sanitize("; ".join(entry.moves[-1].seen))) if entry.moves else "-"
+            return self.spelled(sanitize("; ".join(entry.moves[-1].seen))) if entry.moves else "-"
         return entry.state
 
-    def plain(self, text: str) -> str:
+    def spelled(self, text: str) -> str:
         """A text in signs that can be shown."""
         return text.replace("°", " degrees") if self.ui.is_ascii else text
 
