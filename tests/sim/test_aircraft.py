@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from functools import cache
 
 import pytest
@@ -12,6 +13,8 @@ from busbench.bench.sources import open_aircraft, rig_in
 from busbench.drive.surface_check import Word
 from busbench.errors import PortError
 from busbench.line import Chunk
+from busbench.rig.load import parse_rig
+from busbench.sim.aircraft import VirtualAircraft
 from busbench.sim.aircraft_faults import FAULTS, parse_fault
 from busbench.verify.result import Verdict
 from busbench.verify.verify import Verification
@@ -40,8 +43,21 @@ def fly(*faults: str, seed: int = 1) -> tuple[Verification, list[Chunk]]:
 
 
 @cache
+def flight(*faults: str) -> tuple[Verification, str]:
+    """What was found, and a checksum of what was heard."""
+    checked, heard = fly(*faults)
+    return checked, digest(heard)
+
+
 def found(*faults: str) -> Verification:
-    return fly(*faults)[0]
+    return flight(*faults)[0]
+
+
+def digest(heard: list[Chunk]) -> str:
+    total = hashlib.sha256()
+    for chunk in heard:
+        total.update(b"%d;" % chunk.t_ns + chunk.data)
+    return total.hexdigest()[:16]
 
 
 def test_a_good_aircraft_passes_all_checks() -> None:
@@ -106,6 +122,26 @@ ALONE = {
 }  # fmt: skip
 
 
+# A seed and its faults mean the same bytes at the same times next year.
+HEARD = {
+    "sent-on:rudder:9": "b613dd8091658da6", "sent-on:left aileron": "97175b32aa87f4b9",
+    "sent-reversed:rudder": "ed9422fce5a73ade", "sent-reversed:gear": "2c4b5010b86f773c",
+    "sent-short:rudder": "10645aefda16167b", "sent-short:left flap:50": "065c3b42877c0d9c",
+    "sent-with:rudder:3": "7c1e2170dca2281f", "no-failsafe": "25308b8ffe52c0d5", "failsafe-held": "2993a1a8c2bf6833",
+    "failsafe-late": "91f55e262f866600", "failsafe-value:sustainer": "16497e2476c042f5",
+    "failsafe-silent": "0adb1a6e031ea1d8", "failsafe-drops": "97d72091978acad3",
+    "failsafe-stays:rudder": "45a6585ec3453ac6", "failsafe-stays:gear": "c8c5458cabbea3d5",
+    "power-up-wild:sustainer": "071e3cbb8e6482c3", "power-up-wild:rudder": "3741ad4e6e2eabe7",
+    "pulse-at-rest:sustainer": "4e057a8417198bd1", "pulse-at-rest:sustainer:0.01": "6c404e7bb76cb55e",
+    "pulse-at-rest:rudder": "6bf9acb5778e7e8d", "pulse-between:sustainer": "84b38bf5ddc889c3",
+    "pulse-between:rudder": "1022e83b0a1cea11", "pulse-lost:sustainer": "dd2f2c5c961c0d72",
+    "pulse-failsafe:sustainer": "3e80cb59791d78e1", "pulse-return:sustainer": "451eefafcb3e9f23",
+    "pulse-return:rudder": "8f305ae81551676b", "lost-frames::5": "5301978f28db3fcd",
+    "missing-frames::5": "fd497dae1ab750eb", "jitter": "4eb68e779d679f39", "wrong-period::14": "50be286252926da3",
+    "brown-out": "c2263bb7dc647904", "brown-out::0.5": "c536c615ab3d9371",
+}  # fmt: skip
+
+
 @pytest.mark.parametrize(("fault", "subject", "name", "said"), CASES)
 def test_a_fault_fails_its_check_and_is_named(fault: str, subject: str, name: str, said: str) -> None:
     check = next(check for check in found(fault).checks if (check.subject, check.name) == (subject, name))
@@ -113,6 +149,74 @@ def test_a_fault_fails_its_check_and_is_named(fault: str, subject: str, name: st
     assert said in check.sentence
     if fault in ALONE:
         assert len(not_passed(found(fault))) == ALONE[fault]
+    assert flight(fault)[1] == HEARD[fault]
+
+
+OTHER_RIG = parse_rig("""
+[rig]
+name = "Heron"
+period_ms = 7
+[supply]
+voltage_v = 7.4
+[[device]]
+name = "aileron"
+channel = 1
+failsafe = "hold"
+[[device]]
+name = "elevator"
+channel = 2
+neutral_us = 1450
+reversed = true
+failsafe = 50
+[[device]]
+name = "brake"
+channel = 3
+rest_pct = 100
+failsafe = 100
+[[device]]
+name = "gear"
+channel = 17
+failsafe = 100
+[[device]]
+name = "tow release"
+channel = 18
+failsafe = -100
+""")
+
+
+@pytest.mark.parametrize(
+    ("faults", "kept"),
+    [
+        ((), "daa0f0d438243a83"),
+        (("failsafe-value:elevator", "sent-with:brake"), "330b67c922cf6d74"),
+        (("failsafe-value:aileron", "sent-reversed:elevator"), "e8255947a514545a"),
+        (("failsafe-value:brake:20", "failsafe-drops::0.2"), "d161f306e23d0d44"),
+        (("failsafe-value:gear", "pulse-between:brake", "pulse-at-rest:elevator:0.5"), "0f38a4235453a50a"),
+        (
+            ("failsafe-stays:brake", "power-up-wild:gear", "pulse-failsafe:elevator", "pulse-return:tow release"),
+            "7497ec2396956a59",
+        ),
+        (("sent-on:brake", "sent-short:aileron:30", "pulse-lost:elevator"), "3e007fa07a501680"),
+        (("no-failsafe", "wrong-period"), "28cfe605789556f4"),
+        (("failsafe-silent", "missing-frames", "lost-frames"), "c1d56559622af188"),
+    ],
+)
+def test_an_aircraft_of_another_kind_is_heard_as_before(faults: tuple[str, ...], kept: str) -> None:
+    port = open_aircraft(
+        "virtual:?seed=2", rig=OTHER_RIG, faults=[parse_fault(text) for text in faults], is_fast=True, flies_alone=True
+    )
+    heard: list[Chunk] = []
+    while not port.has_ended:
+        heard += port.read(LOOK_S)
+    assert digest(heard) == kept
+
+
+def test_before_any_step_the_aircraft_is_at_rest() -> None:
+    aircraft = VirtualAircraft(OTHER_RIG, faults=[parse_fault("pulse-between:brake")])
+    heard = aircraft.run(100_000_000)
+    assert len({chunk.data for chunk in heard}) == 1
+    assert len(heard) == 14
+    assert heard[0].data[24] == 0
 
 
 def test_every_small_fault_is_counted() -> None:

@@ -66,6 +66,67 @@ def test_bytes_do_not_change_from_version_to_version() -> None:
     assert digest(replace(QUIET, has_slots=True, period_s=0.015)) == "d8d6d2ddae338fde"
 
 
+@pytest.mark.parametrize(
+    ("settings", "kept"),
+    [
+        (ALL_AT_ONCE, "ddbfe9b3007455b7"),
+        (replace(QUIET, jitter_s=2e-4, join_s=0.01), "b8cbea45450310cf"),
+        (replace(QUIET, hand=Hand.MOVING, dither=0.3, has_slots=True), "754b86376f64c6ef"),
+        (
+            replace(
+                QUIET,
+                lost=(OutageSpan(1, 0.5), OutageSpan(3, 1)),
+                failsafe=(OutageSpan(2, 1),),
+                gaps=(OutageSpan(4, 1),),
+            ),
+            "3e0241bdccfa4daa",
+        ),
+        (replace(QUIET, lost_rate=60, failsafe_rate=20, gap_rate=30), "84fe7ea9199ade98"),
+        (replace(QUIET, noise=Noise(flips=0.01)), "a2b05f92eb52e5fb"),
+        (replace(QUIET, noise=Noise(drops=0.01)), "aad07c62ab789755"),
+        (replace(QUIET, noise=Noise(extras=0.01)), "db9b062c1e01a3c2"),
+        (replace(QUIET, noise=Noise(bursts=0.01), has_marks=False), "ef37959dd2103b29"),
+        (replace(QUIET, chatter=200), "b702fb2f45fa5aca"),
+        (replace(QUIET, chatter=5000, has_frames=False), "2e504cc61bedeba7"),
+        (replace(QUIET, batch_s=0.016, has_slots=True), "9d74e9a079632029"),
+        (replace(QUIET, is_inverted=True), "f7d196f1d9113f19"),
+        (replace(QUIET, baud=115_200, noise=Noise(flips=0.001)), "9a7ea677176ab57c"),
+        (replace(QUIET, period_s=0.02, seed=7), "a215c7f016a47859"),
+    ],
+)
+def test_each_setting_gives_the_bytes_and_times_it_gave(settings: ReceiverSettings, kept: str) -> None:
+    assert digest(replace(settings, duration_s=6.0)) == kept
+
+
+@pytest.mark.parametrize(
+    ("settings", "words"),
+    [
+        (ReceiverSettings(period_s=0.00324), ""),
+        (ReceiverSettings(period_s=0.00323), "period 3.23 ms is too short: with these settings a frame needs 3.2 ms"),
+        (ReceiverSettings(period_s=0.00354, jitter_s=5e-5), ""),
+        (ReceiverSettings(period_s=0.00353, jitter_s=5e-5),
+         "period 3.53 ms is too short: with these settings a frame needs 3.5 ms"),
+        (ReceiverSettings(period_s=0.00576, has_slots=True), ""),
+        (ReceiverSettings(period_s=0.00575, has_slots=True),
+         "period 5.75 ms is too short: with these settings a frame needs 5.8 ms"),
+        (ReceiverSettings(period_s=1.0, batch_s=1.0), ""),
+        (ReceiverSettings(period_s=1.01), "period 1.01 s is too long: give up to 1s, as in 14ms"),
+        (ReceiverSettings(batch_s=1.01), "batch 1.01 s is too long: give up to 1s, as in 16ms"),
+        (ReceiverSettings(dither=1.0, noise=Noise(1.0, 1.0, 1.0, 1.0)), ""),
+        (ReceiverSettings(dither=1.01), "dither 1.01 is not a share: give 0 to 1, or as in 0.1%"),
+        (ReceiverSettings(dither=-0.01), "dither -0.01 is not a share: give 0 to 1, or as in 0.1%"),
+        (ReceiverSettings(noise=Noise(drops=2)), "drops 2 is not a share: give 0 to 1, or as in 0.1%"),
+    ],
+)  # fmt: skip
+def test_what_cannot_be_is_refused_at_its_limit(settings: ReceiverSettings, words: str) -> None:
+    if not words:
+        settings.check("S")
+        return
+    with pytest.raises(PortError) as refused:
+        settings.check("S")
+    assert str(refused.value).startswith(f"S: {words}")
+
+
 def test_however_it_is_asked_for_the_reads_are_the_same() -> None:
     whole = everything(ALL_AT_ONCE)
     reads, pieces = Reads(ALL_AT_ONCE), []
