@@ -11,7 +11,7 @@ import pytest
 from busbench.capture.base import ReadOptions
 from busbench.capture.open import open_capture
 from busbench.port.ipc import EventKind
-from busbench.rig.load import read_rig
+from busbench.rig.load import parse_rig, read_rig
 from busbench.tui.app_state import AppState
 from busbench.tui.draw import ASCII
 from busbench.tui.opening import each_line, open_session, rig_names
@@ -26,6 +26,7 @@ from busbench.tui.widgets.outages import OutageLines
 from busbench.tui.widgets.rig import RigLines
 from busbench.tui.widgets.timing import TimingLines
 from tests.cli.running import CAPTURES
+from tests.report.test_whole_pictures import RIG
 from tests.tui.ports import Live
 from tests.tui.screens import ROOMS, check_drawn, styled
 
@@ -175,3 +176,29 @@ def test_what_is_drawn_is_what_is_kept(name: str, folder: Path) -> None:
     check_drawn(f"{name}:", drawn)
     for session in (ui.needs, *ui.beside):
         session.close()
+
+
+RIGS = {
+    "whole": (CAPTURES / "heron.toml").read_text(encoding="utf-8"),
+    "hub": RIG,
+    "weak": RIG.replace("voltage_v = 7.4", "voltage_v = 7.4\nminimum_v = 7.3").replace("resistance_ohm = 0.05", ""),
+    "ring": RIG.replace('from = "receiver"', 'from = "the hub in the left wing, which has a long name"'),
+    "empty": '[rig]\nname = "Heron"\nperiod_ms = 14\n[supply]\nvoltage_v = 7.4\n',
+}
+
+
+@pytest.mark.parametrize("name", RIGS)
+def test_a_plan_is_drawn_case_by_case_and_scrolled(name: str) -> None:
+    ui = AppState(choose("dark"), rig=parse_rig(RIGS[name]), rig_path="heron.toml")
+    drawn = []
+    for width, height in (*ROOMS, (70, 40), (150, 20), (119, 30), (120, 30), (160, 48)):
+        widget = RigLines(ui)
+        for rows in (0, 3, 99):
+            widget.scroll_by(rows)
+            drawn.append(
+                styled(widget.lines(width, height)[:height], f"case {widget.case} in {width}x{height}, {rows} on")
+            )
+            widget.change_case(1)
+        widget.scroll_by(-1000)
+        assert widget.top == 0
+    check_drawn(f"rig {name}", {f"rig {name}": "\n".join(drawn)})

@@ -12,7 +12,7 @@ from busbench.tui.opening import rig_names
 from busbench.tui.replay import ReplaySession
 from tests.cli.running import CAPTURES
 from tests.tui.ports import Live
-from tests.tui.screens import SIZES, check, shown
+from tests.tui.screens import SIZES, check, shown, text_of
 
 VIEWS = (("channels", "1"), ("timing", "2"), ("outages", "3 n n n n"), ("range", "4"))
 NAMES = {1: "left aileron", 2: "right aileron", 3: "left flap", 6: "rudder", 17: "tow release"}
@@ -78,10 +78,20 @@ async def test_marks_and_cut_stand_on_the_timeline(flight: ReplaySession) -> Non
 async def test_choice_of_a_source(monkeypatch: pytest.MonkeyPatch) -> None:
     from busbench.tui.screens import choose
 
-    monkeypatch.setattr(choose, "ports", lambda: [("/dev/ttyUSB7", "FTDI")])
+    monkeypatch.setattr(choose, "ports", lambda: [("/dev/ttyUSB7", "FTDI [b]")])
     monkeypatch.setattr(choose, "plans", lambda _: ["captures/heron.toml"])
     monkeypatch.setattr(choose, "files", lambda _: ["captures/heron-flight.pcapng"])
     async with shown(None) as (app, pilot):
         await app.workers.wait_for_complete()
         await pilot.pause()
         check("choose", app)
+
+
+async def test_a_cut_can_be_written_once_it_has_both_ends(flight: ReplaySession) -> None:
+    async with shown(rewind(flight), (200, 24), keys="1 i") as (app, pilot):
+        assert "i o cut from, to" in text_of(app)
+        await pilot.press("right", "o")
+        app.draw()
+        await pilot.pause()
+        assert "x write cut" in text_of(app)
+        assert "i o cut from, to" not in text_of(app)

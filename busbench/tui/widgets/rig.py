@@ -77,7 +77,7 @@ class RigLines(LineWidget):
             return list(wrapped(solved.error, width, "warn"))
         case = solved.cases[self.case]
         out = [*self._head(rig, case, width), *self._weakest(rig, solved.weakest, width)]
-        room = height - len(out)
+        room = max(1, height - len(out))
         rows = self._drawn(rig, case, width, room) if width >= _DRAWN and rig.devices else []
         if not rows:
             if width >= _WIDE and rig.devices:
