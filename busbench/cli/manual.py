@@ -51,7 +51,7 @@ def options(command: click.Command) -> Iterator[str]:
     context = click.Context(command)
     for parameter in command.get_params(context):
         record = parameter.get_help_record(context)
-        if record is not None and parameter.name != "help":
+        if record is not None and record[0] != "--help":
             yield from (".TP", rf"\fB{escape(record[0])}\fR", escape(" ".join(record[1].split())))
 
 

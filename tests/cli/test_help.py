@@ -64,6 +64,12 @@ def test_the_commands_of_rig_are_listed_in_the_order_of_work(capfd: pytest.Captu
     assert [line.split()[0] for line in listed.splitlines()] == ["new", "draft", "check", "power", "sheet"]
 
 
+def test_the_page_of_the_manual_leaves_out_what_each_command_has(capfd: pytest.CaptureFixture[str]) -> None:
+    page = call(capfd, "help", "--man").out
+    assert page.count("\n\\fB\\-\\-help\\fR\n") == 0
+    assert "\n\\fB\\-\\-seconds SECONDS\\fR\n" in page
+
+
 def test_no_help_shows_a_number_of_many_digits(capfd: pytest.CaptureFixture[str]) -> None:
     shown = call(capfd, "help", "--man").out
     assert re.findall(r"\d{11,}|[<>]=?x|x[<>]", re.sub(r"[0-9a-f]{50}", "", shown)) == []

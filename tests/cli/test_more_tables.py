@@ -10,8 +10,10 @@ import pytest
 
 from busbench.analysis.ranking import Ranked
 from busbench.analysis.trend import History, Point, Trend
-from busbench.cli import pulses, rig_measured, survey, survey_history
+from busbench.cli import pulses, rig_measured, survey, survey_history, watch
+from busbench.errors import DriveError, RigError
 from busbench.wire.scale import Scale
+from tests.cli.running import CAPTURES
 from tests.cli.test_tables import Capsys, event, made
 
 
@@ -199,3 +201,13 @@ def test_pulse_lines_with_and_without_fit_and_latency(capsys: Capsys) -> None:
     assert "latency" not in (out := capsys.readouterr().out)
     assert "for the rig file" not in out
     assert "skew" not in out
+
+
+def test_a_fault_of_an_aircraft_that_is_watched_must_fit_it() -> None:
+    source = f"virtual:{CAPTURES / 'heron.toml'}"
+    assert [str(one) for one in watch.faults_of(("dead:rudder",), source=source, rig=None)] == ["dead:rudder"]
+    assert watch.faults_of((), source="virtual:", rig=None) == ()
+    with pytest.raises(RigError, match="nose wheel"):
+        watch.faults_of(("dead:nose wheel",), source=source, rig=None)
+    with pytest.raises(DriveError, match="--fault: works with virtual:RIG only"):
+        watch.faults_of(("dead:rudder",), source="virtual:", rig=None)

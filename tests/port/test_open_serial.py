@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import array
 import errno
 import os
 import re
@@ -23,6 +24,7 @@ from busbench.port.open_serial import (
     open_port,
     translated,
 )
+from busbench.port.serial_port import BusPort, ErrorTotals
 
 posix = pytest.mark.skipif(sys.platform == "win32", reason="nodes and groups are POSIX")
 
@@ -161,6 +163,13 @@ def test_what_windows_says_has_its_line(
         raise ValueError(text)
 
 
+@posix
+def test_elsewhere_its_words_mean_nothing() -> None:
+    with pytest.raises(PortError, match="cannot be opened") as caught, translated("a", "a"):
+        raise ValueError("could not open port: PermissionError(13)")
+    assert type(caught.value) is PortError
+
+
 def test_on_windows_a_file_is_no_port(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     (tmp_path / "f.raw").touch()
     monkeypatch.setattr(sys, "platform", "win32")
@@ -218,3 +227,15 @@ def test_adapters_on_usb_are_named_before_ports_on_the_board(monkeypatch: pytest
 def test_a_descriptor_is_a_number_from_zero_on(number: object, found: int | None) -> None:
     assert descriptor(SimpleNamespace(fileno=lambda: number)) == found
     assert descriptor(SimpleNamespace()) is None
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="the kernel counts damage on Linux alone")
+def test_damage_is_counted_by_its_kind(monkeypatch: pytest.MonkeyPatch) -> None:
+    import fcntl
+
+    def count(_: int, __: int, buffer: array.array[int]) -> None:
+        buffer[6:11] = array.array("i", [1, 20, 300, 4000, 50000])  # frame, overrun, parity, break, buffer
+
+    monkeypatch.setattr(fcntl, "ioctl", count)
+    port = SimpleNamespace(fd=0)
+    assert BusPort.error_totals(port) == ErrorTotals(parity=300, framing=1, breaks=4000, overrun=50020)  # type: ignore[arg-type]

@@ -88,3 +88,11 @@ def test_a_serial_port_is_watched_and_a_virtual_one_is_never_late() -> None:
         while not virtual.has_ended:
             virtual.read(0.1)
         assert [one.counts[0] for one in virtual.wakes()] == [50, 50]
+
+
+def test_each_second_has_its_entry_and_counts_of_its_own() -> None:
+    log = WakeLog(5 * SECOND_NS)
+    entries = [entry for _ in range(150) if (entry := log.woken(log.due_ns)) is not None]
+    assert [(entry.t_ns, sum(entry.counts)) for entry in entries] == [
+        (6 * SECOND_NS, 50), (7 * SECOND_NS, 50), (8 * SECOND_NS, 50),
+    ]  # fmt: skip
