@@ -223,3 +223,11 @@ def test_a_walk_has_one_file_of_answers(tmp_path: Path, monkeypatch: pytest.Monk
     assert (screen[1]["answers"], screen[1]["note"]) == (
         {"right_surface": True, "right_way": True, "full_throw": True, "smooth": None}, "it hums"
     )  # fmt: skip
+
+
+def test_standard_input_is_not_read_for_pulse_outputs(monkeypatch: pytest.MonkeyPatch) -> None:
+    def read(source: str) -> None:
+        pytest.fail(f"{source} was opened")
+
+    monkeypatch.setattr("busbench.capture.open.open_levels", read)
+    assert pulse_outputs("-", ReadOptions()) is None

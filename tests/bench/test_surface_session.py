@@ -274,3 +274,8 @@ def test_a_rehearsal_shows_the_same_at_any_speed(is_fast: bool) -> None:
     (move,) = session.walk.entry.moves
     assert move.seen == ("rudder moved right (arm 45°), then left (arm 45°)",)
     assert (move.duration_s, str(move.ended)) == (14.56, "ran")
+
+
+def test_what_is_not_walked_is_locked_and_nothing_else() -> None:
+    head = plan_walk(parse_rig(RIG), rig_path="egret.toml", port="virtual:").head
+    assert [channel + 1 for channel in range(18) if head.limits.is_locked(channel)] == [7]
