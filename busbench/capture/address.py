@@ -26,17 +26,23 @@ def is_live_address(name: str) -> bool:
     return bool(mark) and scheme.lower() in LIVE_SCHEMES
 
 
+def local_path(name: str) -> str:
+    """The path in a file:// address, anything else unchanged (raises CaptureError: it is on another computer)."""
+    parts = urlsplit(name) if name[:7].lower() == "file://" else None
+    if parts is None:
+        return name
+    from urllib.request import url2pathname  # slow to import
+
+    if parts.netloc not in ("", "localhost") and os.name != "nt":
+        raise CaptureError(name, "names another computer", hint="write file:///PATH, with three slashes")
+    return url2pathname(f"//{parts.netloc}{parts.path}" if os.name == "nt" and parts.netloc else parts.path)
+
+
 def open_address(address: str) -> Source:
     """Open an address (raises CaptureError: it cannot be read, or fsspec is not installed)."""
-    parts = urlsplit(address)
-    if parts.scheme == "file":
-        from urllib.request import url2pathname  # slow to import
-
-        if parts.netloc not in ("", "localhost") and os.name != "nt":
-            raise CaptureError(address, "names another computer", hint="write file:///PATH, with three slashes")
-        return FileSource(
-            url2pathname(f"//{parts.netloc}{parts.path}" if os.name == "nt" and parts.netloc else parts.path)
-        )
+    path = local_path(address)
+    if not is_address(path):
+        return FileSource(path)
     fsspec = need_fsspec(address)
     try:
         file = fsspec.open(address, "rb").open()

@@ -15,7 +15,7 @@ from busbench.capture.address import is_address, open_address
 from busbench.capture.base import Capture, ReadOptions
 from busbench.capture.compressed import CompressedSource, codec_of
 from busbench.capture.edges import LevelFile
-from busbench.capture.file_io import HEAD_BYTES, FileSource, ObjectSource, Source, as_source, read_head, read_into
+from busbench.capture.file_io import HEAD_BYTES, FileSource, ObjectSource, Source, read_head, read_into
 from busbench.capture.formats import FORMATS, RAW, FileFormat
 from busbench.capture.pipe_source import PipeSource
 from busbench.capture.text_columns import StyledSource, find_style
@@ -143,12 +143,12 @@ def open_levels(path: str) -> LevelFile | None:
     """Open a file of levels of several signals; None if it is another kind of file.
 
     Args:
-        path: the file, compressed or not.
+        path: the file, compressed or not, or its address.
 
     Raises:
         CaptureError: it is one and cannot be read.
     """
-    source = _unpacked(as_source(path))
+    source = _unpacked(open_address(path) if is_address(path) else FileSource(path))
     found = _recognized(read_head(source))
     reader = None if found is None else found.reader()
     return reader.open_levels(source) if isinstance(reader, _LevelReader) else None

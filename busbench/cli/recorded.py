@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from busbench.bench import replay
+from busbench.capture.address import is_address, local_path
 from busbench.capture.formats import read_suffixes
 from busbench.cli.output import say
 from busbench.drive.part_parser import ReplaySource
@@ -21,8 +22,10 @@ def load_recording(path: str) -> ReplaySource:
 
 
 def is_recording(name: str) -> bool:
-    """True if a file exists and is a recording, not a drive program, by its name or first bytes."""
-    path = Path(name)
+    """True if a file exists and is a recording, not a drive program, by its name or first bytes; or for an address."""
+    if is_address(local_path(name)):
+        return True
+    path = Path(local_path(name))
     if not path.is_file() or path.suffix.lower() == ".toml":
         return False
     with path.open("rb") as file:

@@ -11,6 +11,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from busbench import __version__
+from busbench.capture.address import local_path
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +67,7 @@ def bare_name(source: str) -> str:
 
 def sha256_of(path: str) -> str | None:
     """SHA-256 of a file in hex (FIPS 180-4); None if it is not a file that can be read again."""
+    path = local_path(path)
     if not Path(path).is_file():
         return None
     try:

@@ -11,11 +11,12 @@ import pytest
 
 from busbench.analysis.recording import read_recording
 from busbench.bench.sources import is_live
-from busbench.capture.address import is_address
-from busbench.capture.open import open_capture
+from busbench.capture.address import is_address, local_path
+from busbench.capture.open import open_capture, open_levels
 from busbench.errors import CaptureError
 
-TTY = Path(__file__).resolve().parent.parent.parent / "captures" / "heron-tty.pcapng"
+CAPTURES = Path(__file__).resolve().parent.parent.parent / "captures"
+TTY = CAPTURES / "heron-tty.pcapng"
 
 
 class Bucket:
@@ -40,6 +41,18 @@ def test_a_file_by_its_address(tmp_path: Path) -> None:
     found = read_recording(path.as_uri())
     assert found.frames.raw.tobytes() == read_recording(path).frames.raw.tobytes()
     assert len(found.frames) == 1429
+
+
+def test_the_levels_of_a_file_by_its_address() -> None:
+    levels = open_levels((CAPTURES / "heron-outputs.vcd").as_uri())
+    assert levels is not None
+    assert list(levels.names) == ["line.bus", "line.output_8"]
+    assert open_levels(TTY.as_uri()) is None
+
+
+def test_the_path_in_an_address() -> None:
+    given = ("file:///a%20b/c.pcapng", "FILE://localhost/c", "s3://bench/c", "c.pcapng", "-")
+    assert [local_path(one) for one in given] == ["/a b/c.pcapng", "/c", "s3://bench/c", "c.pcapng", "-"]
 
 
 def test_other_addresses_are_read_by_fsspec(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -12,7 +12,7 @@ import pytest
 from busbench.analysis.recording import read_recording
 from busbench.capture.base import CaptureInfo
 from busbench.capture.write import open_writer
-from busbench.cli.recorded import load_recording
+from busbench.cli.recorded import is_recording, load_recording
 from busbench.model import ByteLog, Clock, ClockKind
 from busbench.wire.codec import pack_frames
 from busbench.wire.frame_spec import END_SLOTS
@@ -90,3 +90,22 @@ def test_the_command_that_proposes_a_replay_works_as_printed(
     refused = call(capfd, "rig", "power", CAPTURES / "heron.toml", "--program", flight)
     (typed,) = re.findall("`busbench (.*)`", refused.err)
     assert call(capfd, *shlex.split(typed)).code == 0
+
+
+@pytest.mark.parametrize("words", [("pulses", "heron-outputs.vcd"), ("compare", "heron-bench.pcapng")])
+def test_a_file_by_its_address_gives_what_the_file_gives(
+    capfd: pytest.CaptureFixture[str], words: tuple[str, str]
+) -> None:
+    command, name = words
+    more = (CAPTURES / "heron-bench.pcapng", "--format", "json") if command == "compare" else ("--format", "json")
+    by_path, by_address = (
+        call(capfd, command, source, *more) for source in (CAPTURES / name, (CAPTURES / name).as_uri())
+    )
+    assert by_address.code == by_path.code == 0
+    assert by_address.out == by_path.out != ""
+
+
+def test_addresses_are_recordings_to_replay_but_for_programs() -> None:
+    names = ("heron-bench.pcapng", "heron-sweeps.toml", "missing.pcapng")
+    assert [is_recording((CAPTURES / name).as_uri()) for name in names] == [True, False, False]
+    assert [is_recording(name) for name in ("s3://bench/heron.pcapng", "sweep")] == [True, False]

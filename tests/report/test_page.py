@@ -156,7 +156,7 @@ def test_hashes_are_those_of_the_files(tmp_path: Path) -> None:
     path.write_bytes(b"abc")
     # FIPS 180-4, example of SHA-256
     digest = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
-    assert sha256_of(str(path)) == digest
+    assert sha256_of(str(path)) == sha256_of(path.as_uri()) == digest
     found = gather(source="-", recording_path=None, rig_path=str(path))
     assert (found.recording_sha256, found.rig_sha256) == (None, digest)
     assert sha256_of("-") is None
