@@ -13,7 +13,7 @@ import pytest
 
 from busbench.errors import PortError
 from busbench.line import LineSettings
-from busbench.port.device_lock import DeviceLock, device_in, device_keys, socket_keys
+from busbench.port.device_lock import DeviceLock, _lock_file, device_in, device_keys, socket_keys
 from busbench.port.open_serial import close_port, open_port
 from busbench.port.port import open_client
 from tests.port.sources import Holding
@@ -124,3 +124,18 @@ def test_many_may_listen_to_a_socket_and_one_may_send() -> None:
     assert not listener.transmission.is_over
     server.close()
     listener.close()
+
+
+@posix
+def test_a_lock_in_a_file_is_held_by_one() -> None:
+    key = f"heron-{os.getpid()}"
+    path = Path("/tmp") / f"busbench-{key}.lock"
+    try:
+        with _lock_file(key):
+            assert path.exists()
+            with pytest.raises(BlockingIOError), _lock_file(key):
+                pytest.fail("it was locked twice")
+        with _lock_file(key):
+            pass
+    finally:
+        path.unlink(missing_ok=True)

@@ -12,8 +12,10 @@ import pytest
 
 from busbench.cli.main import run
 from busbench.errors import PortBusy, PortDenied, PortError, PortLost, PortMissing
+from busbench.line import Chunk
 from busbench.port.open_serial import translated
 from busbench.port.port import open_client
+from busbench.port.port_client import PortClient
 from tests.port.ends import Far, Seen, read_until
 
 
@@ -61,3 +63,30 @@ def test_a_log_that_cannot_be_written_ends_in_one_line(capsys: pytest.CaptureFix
     path = tmp_path / "no" / "bench.log"
     assert run(["--log", str(path), "ports"]) == 2
     assert capsys.readouterr().err == f"busbench: {path}: folder not found: make it first\n"
+
+
+def test_a_read_waits_as_long_as_it_may_and_no_longer(monkeypatch: pytest.MonkeyPatch) -> None:
+    """By a hand-held clock: in slices, and a last look when the time is over."""
+    now_s, asked_s = [100.0], []
+
+    def fetch(timeout_s: float) -> list[Chunk]:
+        asked_s.append(round(timeout_s, 6))
+        now_s[0] += timeout_s
+        return []
+
+    monkeypatch.setattr("busbench.port.port_client.time.monotonic", lambda: now_s[0])
+    client = PortClient.__new__(PortClient)
+    client._is_closed, client._early = False, []
+    client._fetch = fetch  # type: ignore[method-assign]
+    assert client.read(0.75) == []
+    assert (sum(asked_s), asked_s[-1]) == (0.75, 0.0)
+    asked_s.clear()
+    assert client.read(0) == []
+    assert asked_s == [0.0]
+    client._early = [Chunk(1, b"a")]
+    assert client.read(1.0) == [Chunk(1, b"a")]
+    assert client._early == []
+    client._is_closed = True
+    client.source = "PORT"
+    with pytest.raises(PortError, match="PORT: is closed"):
+        client.read(0)
