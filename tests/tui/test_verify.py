@@ -27,6 +27,7 @@ from busbench.tui.opening import rig_names
 from busbench.tui.replay import ReplaySession
 from busbench.tui.screens.verify import VerifyView
 from busbench.tui.verifying import RecordedCheck, command_words, write_page
+from busbench.tui.widgets.verify import VerifyLines
 from busbench.verify.result import Verdict
 from busbench.wire.scale import Scale
 from tests.cli.running import CAPTURES, call
@@ -231,6 +232,13 @@ async def test_a_recording_is_checked_at_once(size: tuple[int, int], monkeypatch
         await pilot.pause()
         text = check(f"verify-recording-{size[0]}x{size[1]}", app)
         assert re.search(r"Heron: FAIL  6 failed, 2 not tested, \d+ passed", text)
+        before = text_of(app)
+        app.screen.query_one(VerifyLines).wheel(3)
+        await pilot.pause()
+        assert text_of(app) != before
+        app.screen.query_one(VerifyLines).wheel(-3)
+        await pilot.pause()
+        assert text_of(app) == before
 
 
 async def test_a_plan_that_is_amiss_is_told_before_the_round_and_beside_the_verdict(tmp_path: Path) -> None:

@@ -265,5 +265,6 @@ async def test_a_rehearsal(rig: Path, size: tuple[int, int]) -> None:
         await pilot.press("k", "k", "enter")
         text = text_of(app)
         assert "over: 2 to walk: 1 answer no, 2 skipped, none unanswered" in text
+        assert "Enter restarts." in text
         assert "not walked: sustainer: can turn a propeller" in text
     assert list(rig.parent.glob("*.json")) == []  # a rehearsal keeps nothing unless a file was named
