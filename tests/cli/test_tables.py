@@ -11,9 +11,10 @@ import pytest
 from busbench.analysis.change import Figure
 from busbench.analysis.line_probe import LineState, ProbeResult
 from busbench.capture.frames import Span
-from busbench.cli import channels, compare, loop, outages, outages_several, probe, timing
+from busbench.cli import channels, compare, loop, outages, outages_several, output, probe, timing
 from busbench.cli.loop import LoopResult
 from busbench.cli.output import same_unit, table_lines, to_the_millisecond, write_csv
+from busbench.cli.record import RecordResult
 from busbench.wire.scale import Scale
 
 Capsys = pytest.CaptureFixture[str]
@@ -292,3 +293,24 @@ def test_rows_for_programs_hold_no_formulas(capsys: Capsys) -> None:
 def test_a_date_is_cut_to_the_millisecond() -> None:
     assert to_the_millisecond("2026-05-28T20:26:40.003999Z") == "2026-05-28T20:26:40.003Z"
     assert to_the_millisecond("2026-05-28T20:26:40Z") == "2026-05-28T20:26:40Z"
+
+
+def test_the_totals_of_a_recording_name_what_there_was() -> None:
+    none = RecordResult()
+    assert str(none) == "0 frames, 0 flagged lost, 0 damaged bytes, 0.0 kB, 0:00:00"
+    assert none.advice("/dev/tty A") == "not one byte came: try `busbench probe '/dev/tty A'`"
+    assert RecordResult(bytes_total=1).advice("COM3") == "bytes came, but no frame: try `busbench probe COM3`"
+    assert RecordResult(frames=1).advice("COM3") == ""
+    some = RecordResult(5172, 1234, 1000, 7, 1, 129_349, seconds=3725.9, away_s=2.04, silent_s=0.56)
+    assert str(some) == (
+        "5,172 frames, 1,234 flagged lost, 1,000 failsafe, 7 damaged, 1 damaged byte, 129.3 kB, 1:02:05;"
+        " the port was away for 2.0 s; nothing came in the last 0.6 s"
+    )
+
+
+@pytest.mark.parametrize(("encoding", "can"), [("utf-8", True), ("ascii", False), ("unheard-of", False), (None, True)])
+def test_signs_that_the_output_cannot_show_are_known(
+    monkeypatch: pytest.MonkeyPatch, encoding: str | None, can: bool
+) -> None:
+    monkeypatch.setattr(output.sys, "stdout", SimpleNamespace(encoding=encoding))  # type: ignore[attr-defined]
+    assert output.can_write("─") is can
