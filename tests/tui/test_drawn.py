@@ -202,3 +202,23 @@ def test_a_plan_is_drawn_case_by_case_and_scrolled(name: str) -> None:
         widget.scroll_by(-1000)
         assert widget.top == 0
     check_drawn(f"rig {name}", {f"rig {name}": "\n".join(drawn)})
+
+
+LARGE = ("at an outage", "in a gap", "marked and cut", "without times", "in sync")
+
+
+@pytest.mark.parametrize("name", LARGE)
+def test_one_channel_is_drawn_large_alone_and_with_others_and_a_cursor(name: str, folder: Path) -> None:
+    ui = STATES[name](folder)
+    widget = ChannelLines(ui)
+    widget.is_large = True
+    drawn = []
+    for width, height in (*ROOMS, (80, 18), (120, 17)):
+        drawn.append(styled(widget.lines(width, height)[:height], f"alone in {width}x{height}"))
+    widget.others = [1, 17]
+    widget.toggle_cursor()
+    ui.needs.seek_by(0.3)
+    for width, height in ROOMS:
+        drawn.append(styled(widget.lines(width, height)[:height], f"with others in {width}x{height}"))
+    check_drawn(f"{name} large", {f"{name} large": "\n".join(drawn)})
+    ui.needs.close()
