@@ -35,11 +35,6 @@ WIDGETS: tuple[type[LineWidget], ...] = (
 )  # fmt: skip
 
 
-@pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return tmp_path_factory.mktemp("drawn")
-
-
 def state(session: Session, **fields: object) -> AppState:
     session.refresh()
     return AppState(choose("dark"), session=session, **fields)  # type: ignore[arg-type]
@@ -162,8 +157,8 @@ STATES: dict[str, Callable[[Path], AppState]] = {
 
 
 @pytest.mark.parametrize("name", STATES)
-def test_what_is_drawn_is_what_is_kept(name: str, folder: Path) -> None:
-    ui = STATES[name](folder)
+def test_what_is_drawn_is_what_is_kept(name: str, tmp_path: Path) -> None:
+    ui = STATES[name](tmp_path)
     drawn = {}
     for kind in WIDGETS:
         if kind is RigLines and ui.rig is None and name != "nothing":
@@ -208,8 +203,8 @@ LARGE = ("at an outage", "in a gap", "marked and cut", "without times", "in sync
 
 
 @pytest.mark.parametrize("name", LARGE)
-def test_one_channel_is_drawn_large_alone_and_with_others_and_a_cursor(name: str, folder: Path) -> None:
-    ui = STATES[name](folder)
+def test_one_channel_is_drawn_large_alone_and_with_others_and_a_cursor(name: str, tmp_path: Path) -> None:
+    ui = STATES[name](tmp_path)
     widget = ChannelLines(ui)
     widget.is_large = True
     drawn = []
