@@ -21,7 +21,6 @@ from busbench.wire.codec import IS_SLOTS_END, are_slot_gaps
 from busbench.wire.frame_chain import Chains, RunGaps
 from busbench.wire.frame_runs import (
     CHECK_BYTES,
-    GAPS,
     SOLID,
     SOON_BYTES,
     STREAK_ODD,
@@ -36,7 +35,7 @@ from busbench.wire.frame_runs import (
     is_plainly_proven,
     prove_runs,
 )
-from busbench.wire.frame_spec import END_SLOTS, FRAME_BYTES, HEADER
+from busbench.wire.frame_spec import END_SLOTS, FRAME_BYTES, HEADER, SLOT_GAPS
 from busbench.wire.gap_classes import Run, sort_gap
 from busbench.wire.line_marks import LineMarks
 from busbench.wire.similarity import FrameFields, is_framed_alike, is_unremarkable, is_wild, similarity
@@ -113,7 +112,7 @@ class FrameFinder:
     @property
     def is_in_sync(self) -> bool:
         """True while the next frame is expected directly after the last."""
-        return self._last is not None and self.pending < FRAME_BYTES + GAPS[-1]
+        return self._last is not None and self.pending < FRAME_BYTES + SLOT_GAPS[-1]
 
     def feed(self, log: ByteLog) -> AlignmentResult:
         """Take the next bytes of the stream.

@@ -274,3 +274,16 @@ def test_a_log_must_follow_the_one_before() -> None:
     finder.feed(ByteLog.from_bytes(bytes(10)))
     with pytest.raises(ValueError, match="bytes from 12 do not follow those up to 10"):
         finder.feed(ByteLog.from_bytes(bytes(10), offset=12))
+
+
+def test_in_sync_until_more_bytes_wait_than_a_frame_after_replies_has() -> None:
+    """Up to 45 bytes may be a frame after 21 bytes of replies, but for its last."""
+    finder = FrameFinder(clock=NO_CLOCK)
+    assert not finder.is_in_sync  # nothing came yet
+    data = make("still", 20, 13).data
+    finder.feed(ByteLog.from_bytes(data))
+    assert finder.is_in_sync
+    finder.feed(ByteLog.from_bytes(bytes(45), offset=data.size))
+    assert (finder.pending, finder.is_in_sync) == (45, True)
+    finder.feed(ByteLog.from_bytes(bytes(1), offset=data.size + 45))
+    assert (finder.pending, finder.is_in_sync) == (46, False)

@@ -1,0 +1,111 @@
+"""What the search finds in seeded damaged streams, to the byte and to the moment of each decision.
+
+How well it finds the truth is held by test_framing.py within shares; here every figure is literal, so that a
+changed weight or limit of the search shows. Where a change is meant, take the new figures after a look at both.
+"""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pytest
+
+from busbench.model import NO_CLOCK, ByteLog, Clock, ClockKind, Reason
+from busbench.wire.framing import FrameFinder, find_frames
+from busbench.wire.table import AlignmentResult, FrameTable
+from tests.wire.corpus import END_CYCLE, Corpus, make, make_trap
+
+CLOCKS = {
+    ClockKind.PER_BYTE: Clock(ClockKind.PER_BYTE, 100),
+    ClockKind.PER_READ: Clock(ClockKind.PER_READ, 1_000_000),
+}
+ALL_DAMAGE: dict[str, Any] = {"flip": 1e-3, "lose": 2e-3, "extra": 2e-3, "bursts": 5e-4}
+STREAMS: dict[str, Callable[[int], Corpus]] = {
+    "still": lambda seed: make("still", 250, seed, **ALL_DAMAGE, skip=9),
+    "moving": lambda seed: make("moving", 250, seed, flags_set=0.02, **ALL_DAMAGE),
+    "cuts": lambda seed: make("mixed", 250, seed, flip=1e-3, cuts=2e-3, extra=1e-3, skip=3),
+    "replies": lambda seed: make("mixed", 250, seed, end=END_CYCLE, slots=0.4, cut_before_slots=0.1, **ALL_DAMAGE),
+    "hardly a frame": lambda seed: make("still", 250, seed, flip=1e-2, lose=8e-3, extra=8e-3),
+    "hardly a frame, replies": lambda seed: make(
+        "moving", 250, seed, end=END_CYCLE, slots=0.5, flip=5e-3, lose=1e-2, extra=5e-3
+    ),
+    "frames inside frames": lambda seed: make_trap(250, seed, rate=1e-3, held=37),
+    "bursts": lambda seed: make("mixed", 250, seed, bursts=4e-3),
+}
+SEEDS = range(1, 9)
+Figures = tuple[int, int, int, int, int, int]
+
+
+def figures(*parts: AlignmentResult) -> Figures:
+    """Frames; runs of replies, of cut pieces, of damage; ambiguous spans; a checksum of their places and times."""
+    frames = FrameTable.concat([found.frames for found in parts])
+    rejects = [found.rejects for found in parts]
+    reasons = np.concatenate([some.reason for some in rejects])
+    runs = [int(np.count_nonzero(reasons == reason)) for reason in (Reason.SLOT, Reason.CUT, Reason.DAMAGED)]
+    spans = [span for found in parts for span in found.ambiguous]
+    columns: list[Any] = [frames.offset, frames.t_ns, frames.slack_ns, frames.suspect, np.array(spans)]
+    columns += [column for some in rejects for column in (some.offset, some.length, some.reason)]
+    return len(frames), runs[0], runs[1], runs[2], len(spans), checksum(*columns)
+
+
+def checksum(*columns: np.ndarray[tuple[int, ...], np.dtype[Any]]) -> int:
+    return zlib.crc32(b"".join(column.astype("<i8").tobytes() for column in columns))
+
+
+FOUND: dict[str, Figures] = {
+    "still": (1800, 0, 7, 179, 0, 953444312),
+    "moving": (1796, 0, 1, 182, 0, 4246165259),
+    "cuts": (1839, 0, 7, 142, 0, 2639708697),
+    "replies": (1743, 721, 1, 227, 0, 1694468096),
+    "hardly a frame": (1385, 0, 4, 427, 0, 3395250898),
+    "hardly a frame, replies": (1391, 813, 5, 417, 0, 557358990),
+    "frames inside frames": (1906, 0, 6, 87, 0, 2993298297),
+    "bursts": (1815, 0, 0, 177, 0, 1166908045),
+}
+CLOCKED = {
+    ("still", ClockKind.PER_BYTE): (219, 0, 1, 29, 0, 766807865),
+    ("still", ClockKind.PER_READ): (219, 0, 1, 29, 0, 4241599619),
+    ("frames inside frames", ClockKind.PER_BYTE): (233, 0, 0, 16, 0, 2186968419),
+    ("frames inside frames", ClockKind.PER_READ): (233, 0, 0, 16, 0, 1003122629),
+    ("hardly a frame", ClockKind.PER_BYTE): (168, 0, 1, 56, 0, 2838615967),
+    ("hardly a frame", ClockKind.PER_READ): (168, 0, 1, 56, 0, 4010741344),
+    ("bursts", ClockKind.PER_BYTE): (225, 0, 0, 22, 0, 2902681784),
+    ("bursts", ClockKind.PER_READ): (225, 0, 0, 22, 0, 3053722902),
+}
+WHEN = {
+    "still": (107, 580, 2289659487),
+    "moving": (101, 567, 4248993502),
+    "cuts": (111, 767, 1459494339),
+    "replies": (101, 573, 2877402952),
+    "hardly a frame": (75, 182, 819364367),
+    "hardly a frame, replies": (85, 290, 1505280357),
+    "frames inside frames": (81, 90, 2975728796),
+    "bursts": (97, 537, 2070357678),
+}
+
+
+@pytest.mark.parametrize("name", FOUND)
+def test_what_is_found_in_whole_streams(name: str) -> None:
+    logs = [ByteLog.from_bytes(STREAMS[name](seed).data) for seed in SEEDS]
+    assert figures(*(find_frames(log, clock=NO_CLOCK) for log in logs)) == FOUND[name]
+
+
+@pytest.mark.parametrize(("name", "kind"), CLOCKED)
+def test_what_is_found_with_times_and_marks(name: str, kind: ClockKind) -> None:
+    log = STREAMS[name](5).log(kind, np.random.default_rng(9), marks=True)
+    assert figures(find_frames(log, clock=CLOCKS[kind])) == CLOCKED[name, kind]
+
+
+@pytest.mark.parametrize("name", WHEN)
+def test_when_each_frame_is_found(name: str) -> None:
+    """In pieces of 3 bytes: a frame comes as soon as no further byte can change it, and no later."""
+    finder, stream = FrameFinder(clock=NO_CLOCK), STREAMS[name](5).data[:3000]
+    when, in_sync = [], 0
+    for place in range(0, stream.size, 3):
+        found = finder.feed(ByteLog.from_bytes(stream[place : place + 3], offset=place))
+        when += [place] * len(found.frames)
+        in_sync += finder.is_in_sync
+    assert (len(when), in_sync, checksum(np.array(when))) == WHEN[name]
