@@ -10,6 +10,7 @@ import ast
 import contextlib
 import gc
 import importlib
+import inspect
 import os
 import select
 import signal
@@ -59,7 +60,7 @@ class ForkedTests:
         return list(self._items)
 
     def functions_at(self, path: str, tree: ast.Module, line: int) -> list[tuple[FunctionType, CodeType]]:
-        """The functions that hold a line of a file, outermost ones, each with its code of a changed tree.
+        """The functions that hold a line of a file, each with its code of a changed tree.
 
         Empty where none holds it, or where the change cannot be made in a function that exists already.
 
@@ -69,7 +70,7 @@ class ForkedTests:
             line: of the change.
         """
         found = []
-        for code in _outermost(compile(tree, path, "exec")):
+        for code in _functions(compile(tree, path, "exec")):
             lines = [number for inner in _all_codes(code) for *_, number in inner.co_lines() if number is not None]
             if lines and code.co_firstlineno <= line <= max(lines):
                 same = self._functions.get((path, code.co_qualname, code.co_firstlineno), [])
@@ -132,14 +133,10 @@ class ForkedTests:
             os._exit(0)
 
 
-def _outermost(code: CodeType) -> Iterator[CodeType]:
-    """Functions and methods of a module's code, without those inside of others."""
-    for inner in code.co_consts:
-        if isinstance(inner, CodeType):
-            if inner.co_flags & 2:  # has local variables of its own: a function, and not the body of a class
-                yield inner
-            else:
-                yield from _outermost(inner)
+def _functions(module: CodeType) -> Iterator[CodeType]:
+    """Functions and methods of a module's code, those inside of others too: some live on by themselves."""
+    # What has local variables of its own is a function, and not the body of a class.
+    return (code for code in _all_codes(module) if code.co_flags & inspect.CO_NEWLOCALS)
 
 
 def _all_codes(code: CodeType) -> Iterator[CodeType]:

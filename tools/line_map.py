@@ -90,6 +90,16 @@ class LineMap:
             nodes = set[str]().union(*map(self._ran_at, self._mentions(outline.defined.get(line, frozenset()))))
         return [self.tests[node] for node in nodes]
 
+    def is_run_on_import(self, name: str) -> bool:
+        """True if a line outside functions calls a function of this name."""
+        called = re.compile(rf"\b{name}\(")
+        for lines in self._texts.values():
+            numbers = [number for number, text in enumerate(lines, 1) if called.search(text)]
+            starts = _outline("\n".join(lines)).function_starts if numbers else {}
+            if any(number not in starts and not lines[number - 1].lstrip().startswith("def ") for number in numbers):
+                return True
+        return False
+
     def _ran_at(self, place: tuple[str, int]) -> set[str]:
         return self._ran.get(place, set())
 

@@ -234,6 +234,10 @@ class Chooser:
         new = [node for node in nodes if node not in self._lines.tests and self._is_own(node)]
         return new + [noted.node for noted in (*_quick_files_first(own), *_quick_files_first(others))]
 
+    def is_run_on_import(self, name: str) -> bool:
+        """True if modules call a function of this name when they are imported."""
+        return self._lines.is_run_on_import(name)
+
     def run_apart(self, mutant: Mutant, *, is_whole: bool, work: Path) -> Run | None:
         """A run of the room's tests that start processes, with all that reach the line where it is whole."""
         tests = [noted for noted in self._lines.tests.values() if noted.is_started and self._is_own(noted.node)]
@@ -292,6 +296,8 @@ class Trial:
         if self.chooser is None or self.forked is None:
             return is_caught(mutant, tree, Run(self.tests, self.limit_s))
         changed = self.forked.functions_at(str(ROOT / mutant.path), mutant.tree, mutant.line)
+        if any(self.chooser.is_run_on_import(function.__name__) for function, _ in changed):
+            changed = []  # it has had its effect
         if changed:
             nodes = self.chooser.reaching(mutant, self.forked.nodes)
             if self.forked.fails(nodes, changed, limit_s=LIMIT_S):

@@ -26,6 +26,9 @@ def holds(value):
 
 def other():
     return 1
+
+
+ONE = other()
 """
 
 
@@ -66,6 +69,11 @@ def test_a_line_that_no_test_runs_has_those_of_the_nearest_before_it(folder: Pat
     text = TEXT.replace("        return False\n", "        value = 0\n        return False\n")
     reaching = line_map.LineMap(folder).reaching("busbench/a.py", text, 6)
     assert {noted.node.split("::")[1] for noted in reaching} == {"test_above", "test_below"}
+
+
+def test_a_function_that_a_module_calls_runs_on_import(folder: Path) -> None:
+    noted = line_map.LineMap(folder)
+    assert (noted.is_run_on_import("other"), noted.is_run_on_import("holds")) == (True, False)
 
 
 def test_tests_for_a_mutant_are_of_the_room_then_of_others_then_with_processes(
