@@ -96,3 +96,12 @@ def test_starts_from_the_last_position(last: int) -> None:
     source = source_of(make(SINE, limits=SLOW), last=(last,) * 16)
     first = counts_of(source.next_frame() or b"")[0]
     assert set(first.tolist()) == {min(last, 1811)}
+
+
+def test_it_is_over_with_its_last_frame_and_not_before() -> None:
+    program = make({"channel": 1, "shape": "hold", "level": 1200, "duration": 0.021})
+    source, given = source_of(program, end=EndState.REST), list[bytes | None]()
+    while not source.is_over:
+        given.append(source.next_frame())
+    assert given == [row.tobytes() for row in sent(program, end=EndState.REST).raw]
+    assert source.next_frame() is None

@@ -268,3 +268,24 @@ def test_a_switch_takes_on_and_off_only() -> None:
     assert make({**hold, "level": False}).wanted(0, 1)[0, 17] == 0.0
     with pytest.raises(DriveError, match=r"part\[1\]\.level: 50 is not a state of channel 18: give on or off"):
         make({**hold, "level": 50})
+
+
+def test_a_channel_with_either_limit_states_its_travel_and_one_with_a_rest_its_rest() -> None:
+    channels = [{"number": 5, "rest": 992}, {"number": 6, "low": 200}, {"number": 7, "high": 1800}, {"number": 8}]
+    program = make({"channel": 1, "shape": "hold", "level": 992, "duration": 1}, channel=channels)
+    assert (sorted(program.stated_rests), sorted(program.stated_travels)) == ([4], [5, 6])
+
+
+def test_a_replay_begins_within_its_recording_and_lasts_to_its_end() -> None:
+    levels = np.full((3, 18), 992.0)
+    part = {"channel": 2, "shape": "replay", "recording": "gust.pcapng"}
+
+    def replayed(start: float) -> float:
+        reader = ProgramReader({"unit": "counts", "part": [{**part, "start": start}]}, source="top")
+        load = ReplaySource(np.array([0.0, 0.03, 0.06]), levels)
+        return build_program(reader, name="Heron", load=lambda _: load).parts[0].shape.duration_s
+
+    assert replayed(0.0) == pytest.approx(0.06)
+    assert replayed(0.03) == pytest.approx(0.03)
+    with pytest.raises(DriveError, match=r"is out of range: give 0 to 0\.06 s"):
+        replayed(0.07)

@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 
 from busbench.model import MARKED
-from busbench.rig.draft import Noticed, Proposal, draft_toml, propose_channels
+from busbench.rig.draft import Draft, Noticed, Proposal, draft_toml, propose_channels
 from busbench.rig.load import parse_rig
 from busbench.rig.motors import motor_rests
 from busbench.wire.codec import pack_frames
@@ -182,3 +182,17 @@ def test_channels_are_noticed_once_as_they_begin_to_move() -> None:
         [4], [], [], [2, 7], [], [], [], [9], [], [], [], [17],
     ]  # fmt: skip
     assert noticed.feed(whole[:0]) == []
+
+
+@pytest.mark.parametrize(
+    ("rest", "end"), [(172, "low"), (471, "low"), (472, ""), (1372, ""), (1373, "high"), (1672, "high")]
+)
+def test_what_rests_within_a_fifth_of_its_range_rests_at_that_end(rest: int, end: str) -> None:
+    assert Proposal(1, 1, rest, 172, 1672, "proportional", None, False, True).rests_at == end
+
+
+@pytest.mark.parametrize(("rest", "neutral"), [(1000, None), (1001, "neutral_us = 1506"), (984, None), (983, "1494")])
+def test_a_rest_over_8_counts_from_the_centre_is_a_neutral_of_its_own(rest: int, neutral: str | None) -> None:
+    draft = Draft((Proposal(1, 1, rest, 172, 1811, "proportional", None, False, True),), (), 14.0, 100)
+    lines = [line for line in draft_toml(draft, scale=Scale()).splitlines() if line.startswith("neutral_us")]
+    assert lines == [] if neutral is None else lines[0].endswith(neutral)

@@ -8,7 +8,7 @@ import pytest
 
 from busbench.rig.check import check_rig, motion_faults
 from busbench.rig.model import Rig
-from busbench.rig.motors import MotorRest, motor_rests
+from busbench.rig.motors import MotorRest, kill_rest_pct, motor_rests
 from busbench.rig.rest import rest_counts, rest_sent
 from tests.rig.rigs import device, rig
 
@@ -217,3 +217,8 @@ def test_where_no_rest_is_known_the_plan_has_a_fault_and_a_sound_plan_rests_wher
             assert rest.failsafe[0] <= rest.rest <= rest.failsafe[1], plan.devices[0]
             assert rest.rest <= 337 or rest.rest >= 1647  # never where an engine runs up or a motor turns
     assert sound > 10
+
+
+def test_a_kill_without_a_rest_is_known_for_on_off_channels_alone() -> None:
+    plan = rig(*(device(name, channel) for name, channel in (("a", 16), ("b", 17))), device("c", 18, "reversed = true"))
+    assert [kill_rest_pct(one) for one in plan.devices] == [None, -100.0, None]

@@ -36,7 +36,9 @@ def test_a_step_says_direction_ends_and_neutral() -> None:
 
 def test_two_state_channels_have_no_ends() -> None:
     step = setup_steps(rig(device("gear", 17, failsafe="100")))[0]
-    assert (step.low_us, step.neutral_counts, step.note) == (None, None, "on or off")
+    assert step.note == "on or off"
+    assert (step.low_counts, step.neutral_counts, step.high_counts) == (None, None, None)
+    assert (step.low_us, step.neutral_us, step.high_us) == (None, None, None)
 
 
 def test_text_for_the_terminal() -> None:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import pytest
+
+from busbench.errors import RigError
 from busbench.rig.power import power_cases
 from busbench.rig.wiring_tree import draw_tree, layout_tree
 from tests.rig.rigs import device, hub, rig
@@ -55,3 +58,8 @@ def test_rows_know_their_parents() -> None:
         ("aileron", 4, 5, False),
         ("pack", 4, 5, True),
     ]
+
+
+def test_leads_in_a_ring_are_no_tree() -> None:
+    with pytest.raises(RigError, match="a → b → a"):
+        layout_tree(rig(hub("a", 'from = "b"'), hub("b", 'from = "a"')))
