@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+import heron
+import numpy as np
 import pytest
 
 from busbench.analysis.recording import read_recording
@@ -10,8 +14,10 @@ from busbench.rig.load import read_rig
 from busbench.tui.verdicts import Filter, VerdictTable
 from busbench.verify.moments import moment_of
 from busbench.verify.result import Check, Verdict
-from busbench.verify.verify import Verification
+from busbench.verify.verify import Verification, verify
+from busbench.wire.frame_spec import FLAG_FAILSAFE, FLAG_LOST
 from tests.cli.running import CAPTURES
+from tests.verify.rounds import RIG, recorded, round_of
 
 F, N, P = Verdict.FAIL, Verdict.NOT_TESTED, Verdict.PASS
 CHECKS = [
@@ -82,6 +88,31 @@ def test_the_moment_of_a_step_is_its_first_frame(
     row = moment_of(check, faulty)
     assert row is not None
     assert float(faulty.evidence.t_s[row]) == pytest.approx(time_s, abs=0.001)
+
+
+def test_the_moment_of_a_failsafe_value_is_the_frame_of_failsafe_farthest_from_the_planned() -> None:
+    found = verify(round_of(), RIG)
+    rows = np.flatnonzero(found.evidence.recording.frames.flags & FLAG_FAILSAFE)
+    values = [one for one in found.checks if one.name == "failsafe value" and one.unit == "counts"]
+    assert len(values) > 3
+    for check in values:
+        row = moment_of(check, found)
+        assert row in rows
+        away = np.abs(found.evidence.counts[(check.channel or 0) - 1] - (check.expected or 0.0))
+        assert away[row] == away[rows].max()
+        # Of a value of which the plan states no counts it is the first frame of failsafe.
+        assert moment_of(replace(check, unit=""), found) == rows[0]
+
+
+def test_a_loss_without_frames_has_no_moment_but_that_of_the_link_coming_back() -> None:
+    flown = heron.fly_round(RIG)
+    is_sent = flown.is_sent & ~(flown.flags & FLAG_LOST).astype(np.bool_)
+    silent = heron.Round(flown.t_ns, flown.counts, flown.flags, is_sent, ())
+    found = verify(recorded(heron.read_by_adapter(RIG, silent)), RIG)
+    delay, recovery = (next(one for one in found.checks if one.name == name) for name in ("delay", "recovery"))
+    row = moment_of(recovery, found)
+    assert row is not None
+    assert (moment_of(delay, found), round(float(found.evidence.t_s[row]), 2)) == (None, 36.81)
 
 
 def test_what_the_recording_does_not_show_has_no_moment(faulty: Verification) -> None:

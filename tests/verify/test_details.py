@@ -13,6 +13,7 @@ from busbench.analysis import period
 from busbench.analysis.read_slots import ReadSlots, number_reads
 from busbench.model import I64, U16, Bools
 from busbench.rig.model import Rig
+from busbench.verify.control_moves import middle_of_three
 from busbench.verify.inputs import VerifyInputs, channel_plans
 from busbench.verify.link_loss import find_link_loss
 from busbench.verify.result import Check, Verdict
@@ -156,3 +157,14 @@ def test_where_channels_rest_unless_the_plan_says_otherwise() -> None:
     assert {mapped.channel: mapped.rest_side for mapped in channel_plans(RIG)} == {
         1: 0, 2: 0, 3: -1, 4: -1, 5: 0, 6: 0, 7: -1, 17: -1, 8: -1,
     }  # fmt: skip
+
+
+def test_one_wild_value_of_three_is_passed_over() -> None:
+    assert middle_of_three(np.array([5.0, 900.0, 7.0])).tolist() == [5.0, 7.0, 7.0]
+    assert middle_of_three(np.array([5.0, 900.0])).tolist() == [5.0, 900.0]
+
+
+@pytest.mark.parametrize(("rest_pct", "side"), [(-100.0, -1), (-40.0, 0), (40.0, 0), (100.0, 1)])
+def test_a_control_rests_at_the_side_that_it_is_nearer_to_than_to_neutral(rest_pct: float, side: int) -> None:
+    rig = with_device("left flap", rest_pct=rest_pct)
+    assert next(plan.rest_side for plan in channel_plans(rig) if plan.channel == 3) == side

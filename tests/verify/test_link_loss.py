@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import heron
+import msgspec
 import numpy as np
 import pytest
 
 from busbench.model import NO_CLOCK, ByteLog, Clock
+from busbench.rig.model import Rig
 from busbench.verify.inputs import VerifyInputs
 from busbench.verify.link_loss import LinkLoss, find_link_loss
 from busbench.verify.result import Verdict
@@ -168,14 +170,14 @@ FLOWN = heron.fly_round(RIG)
 FAILSAFE = np.flatnonzero(FLOWN.flags & FLAG_FAILSAFE)
 
 
-def judged(*, stop: int | None = None, silent: slice = slice(0)) -> dict[str, tuple[Verdict, int, str]]:
+def judged(*, stop: int | None = None, silent: slice = slice(0), rig: Rig = RIG) -> dict[str, tuple[Verdict, int, str]]:
     """Verdict of each check that did not pass, by its name: how many there are, and the words of the first."""
     is_sent = FLOWN.is_sent.copy()
     is_sent[silent] = False
     rows = slice(stop)
     part = heron.Round(FLOWN.t_ns[rows], FLOWN.counts[rows], FLOWN.flags[rows], is_sent[rows], ())
     found: dict[str, tuple[Verdict, int, str]] = {}
-    for check in verify(recorded(heron.read_by_adapter(RIG, part)), RIG).checks:
+    for check in verify(recorded(heron.read_by_adapter(RIG, part)), rig).checks:
         if check.verdict is not Verdict.PASS:
             verdict, count, said = found.get(check.name, (check.verdict, 0, check.sentence))
             found[check.name] = verdict, count + 1, said
@@ -204,6 +206,15 @@ def test_no_frame_for_a_while_of_failsafe_is_a_flag_that_was_down() -> None:
     silent = slice(FAILSAFE[0] + 50, FAILSAFE[0] + 150)
     said = "no frame came for 1.51 s from 34.545 s on, after frames flagged failsafe"
     assert judged(silent=silent) == {"flag stays up": (Verdict.FAIL, 1, said)}
+
+
+def test_one_frame_missing_in_failsafe_is_no_flag_that_was_down_whatever_the_limit_of_outages() -> None:
+    """30 ms are two periods: a flag is down after three."""
+    limits = msgspec.structs.replace(RIG.limits, outage_s=0.02)
+    rig = msgspec.structs.replace(RIG, limits=limits)
+    at = int(FAILSAFE[0]) + 50
+    assert "flag stays up" not in judged(silent=slice(at, at + 1), rig=rig)
+    assert judged(silent=slice(at, at + 3), rig=rig)["flag stays up"][0] is Verdict.FAIL
 
 
 def test_no_frame_while_a_stick_moves_fails_the_line_and_leaves_that_stick_untested() -> None:
