@@ -84,3 +84,11 @@ def test_in_json_all_have_their_units() -> None:
     assert list(found) == ["node", "below_v", "reading_s", "events", "outages", "coincidence"]
     assert found["events"] == [{"start_s": 10.0, "end_s": 10.1, "min_v": 5.0}]
     assert found["outages"] == [{"kind": "gap", "start_s": 10.05, "end_s": 11.0, "min_v": 5.0}]
+
+
+def test_only_the_time_is_compared_in_which_both_were_recorded() -> None:
+    """Readings from 5 s to 65 s beside frames from 0 s to 60 s."""
+    found = find_sags(measured({10.0: 5.0}, first_s=5.0), outages((2.0, 3.0), (30.0, 30.3)), below_v=5.5)
+    assert (found.coincidence.start_s, found.coincidence.end_s) == (5.0, 60.0)
+    found = find_sags(measured({10.0: 5.0}, first_s=-5.0), outages((2.0, 3.0)), below_v=5.5)
+    assert (found.coincidence.start_s, found.coincidence.end_s) == (0.0, 55.0)

@@ -361,3 +361,14 @@ def test_our_own_files_come_back(tmp_path: Path) -> None:
         assert capture.info.format == "byte CSV"
         assert rows(capture) == [(i * 130_001, i) for i in range(256)]
         assert bad(capture) == marks.tolist()
+
+
+def test_numbers_of_more_digits_than_64_bits_hold_and_cells_too_long_for_a_number() -> None:
+    texts = ["1844674407370955161", "0.1234567890123456789", "0.12345678901234567899", "", "9" * 20, "0." + "0" * 46]
+    texts.append("0." + "0" * 47)
+    size = np.array([len(text) for text in texts])
+    buffer = np.frombuffer("".join(texts).encode() + bytes(SLACK), np.uint8)
+    found = decimals(Cells(buffer, np.cumsum(size) - size, size))
+    assert found.ok.tolist() == [True, True, True, False, False, True, False]
+    assert found.digits[:3].tolist() == [1844674407370955161, 1234567890123456789, 1234567890123456789]
+    assert found.power[:3].tolist() == [0, -19, -19]

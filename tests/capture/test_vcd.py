@@ -16,7 +16,7 @@ from busbench.capture.vcd_changes import Part, VcdChanges
 from busbench.capture.write import open_writer
 from busbench.errors import CaptureError
 from busbench.line import BUS_LINE, LineSettings
-from busbench.model import ByteLog, Clock, ClockKind
+from busbench.model import TIME_MIN_NS, ByteLog, Clock, ClockKind
 from busbench.wire.edges import Edges
 from busbench.wire.uart import encode_line
 from tests.capture.levels import kept, read_with
@@ -309,3 +309,11 @@ def test_many_signals_of_long_names_are_read_alike_fast_and_slowly(
     monkeypatch.setattr(VcdChanges, "_take_plain", lambda self, text: False)
     assert {name: edges.t_ns.tolist() for name, edges in read_edges(vcd.VcdLevels(path)).items()} == fast
     assert len(fast) == 14
+
+
+def test_a_time_may_be_as_early_as_the_earliest_and_no_earlier(tmp_path: Path) -> None:
+    earliest_us = TIME_MIN_NS // 1000
+    assert len(read_edges(vcd.VcdLevels(kept(tmp_path, HEAD + b"#%d\n0!\n#0\n1!\n" % earliest_us)))["top.rx"]) == 1
+    text = HEAD + b"#%d\n0!\n#0\n1!\n" % (earliest_us - 1)
+    with pytest.raises(CaptureError, match="is too early a time"):
+        read(kept(tmp_path, text))
