@@ -1,0 +1,45 @@
+"""The timing of seeded receivers after every kind of adapter, with literal figures.
+
+How often such claims hold is measured by tools/study_timing.py; here a changed weight or limit of the analysis
+shows. Where one was changed on purpose, `BUSBENCH_SNAPSHOTS=write` writes timings.txt again; read it then.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from busbench.analysis.timing import timing
+from busbench.model import Clock, ClockKind
+from tests.analysis.adapter_kinds import KINDS, draw, seen
+
+KEPT = Path(__file__).with_name("timings.txt")
+
+
+def figures(kind: str, seed: int) -> str:
+    """Frames missing, mean period, jitter with its bounds and kind, cycle jitter, time error, MTIE, and the floor."""
+    rng = np.random.default_rng(seed)
+    found = timing(seen(rng, draw(rng, count=300), kind), clock=Clock(ClockKind.PER_READ, 1000)).to_json()
+    jitter, last = found["period_jitter_s"], found["mtie_s"][-1:]
+    values = [found["period_s"][name] for name in ("mean", "median", "p99")]
+    values += [jitter[name] for name in ("rms", "rms_low", "rms_high")]
+    values += [found["cycle_jitter_s"]["rms"], found["tie_s"]["rms"], *(pair[1] for pair in last)]
+    values += [found["lag1"], found["clock"]["floor_s"]]
+    return " ".join([str(found["missing"]), jitter["kind"], *("-" if one is None else f"{one:.4g}" for one in values)])
+
+
+HELD = dict(re.findall(r"^(.*): (.*)$", KEPT.read_text("utf-8"), re.MULTILINE))
+CASES = [(kind, seed) for seed, kind in enumerate(KINDS)]
+
+
+@pytest.mark.parametrize(("kind", "seed"), CASES)
+def test_timing_of_seeded_receivers(kind: str, seed: int) -> None:
+    if os.environ.get("BUSBENCH_SNAPSHOTS") == "write":
+        if (kind, seed) == CASES[0]:
+            KEPT.write_text("".join(f"{one} {number}: {figures(one, number)}\n" for one, number in CASES), "utf-8")
+        return
+    assert figures(kind, seed) == HELD[f"{kind} {seed}"]
