@@ -322,7 +322,9 @@ class BenchApp(FileActions):
             return
         listed = self.ui.listed
         index = session.jump(direction, chosen=self.ui.chosen, among=listed.rows(session).indices)
-        if index is None:
+        if index is None and session.progress:
+            self.say("outages are found once the whole recording is read")
+        elif index is None:
             self.say(f"no further outage{f' ({listed.words})' if listed.words else ''} that way")
         else:
             self.ui.chosen = index

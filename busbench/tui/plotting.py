@@ -92,3 +92,26 @@ class Plotter:
                 lows[:, at] = highs[:, at] = store.values(row, row + 1)[:, 0] if values is None else values
             else:
                 lows[:, at] = highs[:, at] = store.values(row, row + 1)[:, 0]
+
+
+class HeardProgram:
+    """What came back while a program was sent, looked at again five times a second."""
+
+    _PARTS = 400  # of the time of the program
+
+    def __init__(self) -> None:
+        self._kept: tuple[object, Envelope] | None = None
+
+    def of(self, session: Session, start_ns: int, *, duration_s: float, sent_s: float) -> Envelope:
+        """All channels from the first frame that was sent, for the duration of the program.
+
+        Args:
+            start_ns: time of that frame on the port's clock.
+            duration_s: of the program.
+            sent_s: time of the program that was sent so far.
+        """
+        key = session, start_ns, int(5 * sent_s)
+        if self._kept is None or self._kept[0] != key:
+            stop_ns = start_ns + round(duration_s * 1e9)
+            self._kept = key, Plotter(session).envelope(start_ns, stop_ns, self._PARTS)
+        return self._kept[1]

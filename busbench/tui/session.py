@@ -90,6 +90,11 @@ class Session(abc.ABC):
     def link(self) -> str:
         """The state of the link in one or two words: in sync, out of sync, silent …"""
 
+    @property
+    def progress(self) -> str:
+        """Progress of reading a recording, for people; empty at its end, and for what is live."""
+        return ""
+
     @abc.abstractmethod
     def timing(self) -> TimingFigures | None:
         """Frame timing, or None."""

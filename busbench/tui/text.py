@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import textwrap
 import unicodedata
+from collections.abc import Iterator
 from functools import lru_cache
 
 import numpy as np
 from rich.cells import cell_len, chop_cells, set_cell_size
 
+from busbench.errors import sanitize
 from busbench.line import LineSettings
 from busbench.tui.session import Session
 from busbench.tui.settings import Unit
 from busbench.wire.frame_spec import CHANNELS
-from busbench.wire.scale import Scale
+from busbench.wire.scale import FULL_COUNTS, Scale
 
 Span = tuple[str, str]  # text, name of a style
 Line = list[Span]
@@ -71,6 +73,13 @@ def wrap(text: str, width: int, *, indent: str = "") -> list[str]:
                 joined = indent + part
             line = joined
     return [*lines, line] if line else lines
+
+
+def wrapped(text: str, width: int, style: str = "ink", *, indent: int = 1) -> Iterator[Line]:
+    """Lines of a wrapped sentence; those of a list item are indented below its first word."""
+    hang = "  " if text.startswith("- ") else ""
+    for part in wrap(sanitize(text), max(10, width - indent - 1), indent=hang) or [""]:
+        yield [(" " * indent + part, style)]
 
 
 def by_cells(text: str) -> list[str]:
@@ -162,7 +171,7 @@ def scale_words(unit: str, scale: Scale) -> str:
     if unit == "us":
         return scale.describe()
     if unit == "percent":
-        return f"0 at {scale.centre_counts:.10g} counts, 100 for 819 more"
+        return f"0 at {scale.centre_counts:.10g} counts, 100 at {scale.centre_counts + FULL_COUNTS:.0f}"
     return "as in the frame, 0 to 2047"
 
 

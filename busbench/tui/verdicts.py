@@ -74,6 +74,13 @@ class VerdictTable:
             there = [column for row, column in self.cells if row == self.row]
             self.column = min(there, key=lambda column: (abs(column - self.column), column))
 
+    def dense_rows(self) -> set[int]:
+        """Rows about channels or devices if they have at least half of their checks in common, else none."""
+        rows = {row for (row, _), check in self.cells.items() if check.channel is not None or check.part == "walk"}
+        columns = {column for row, column in self.cells if row in rows}
+        filled = sum(row in rows for row, _ in self.cells)
+        return rows if len(rows) > 1 and 2 * filled >= len(rows) * len(columns) else set()
+
     def _make(self) -> None:
         shown = [check for check in self.checks if self.filter.lets(check.verdict)]
         self.rows = list(dict.fromkeys(check.subject for check in shown))

@@ -2,20 +2,26 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
+from busbench.bench.drive_run import SendingRun
 from busbench.bench.safety import error_text, refusal
 from busbench.bench.sources import is_virtual
 from busbench.bench.surface_plan import WalkPlan, answers_path, begin_walk, plan_walk
 from busbench.bench.surface_session import SurfaceSession, WalkState
-from busbench.drive.surface_check import Event, Walk
+from busbench.drive.surface_check import Event, Station, Walk
 from busbench.errors import BusbenchError
+from busbench.line import Chunk
 from busbench.tui.app_state import AppState
+from busbench.tui.empty import NEEDS_PLAN
 from busbench.tui.live import LiveSession
 from busbench.tui.session import Session
 
-NO_RIG = "A walk needs the plan: start with `busbench watch SOURCE --rig RIG.toml`."
-NO_PORT = "A recording cannot be walked: watch a port, or virtual: to rehearse."
+NO_PORT = (
+    "A recording cannot be walked. s opens the port that the aircraft is on, or virtual:RIG.toml, a virtual aircraft"
+    " to rehearse on."
+)
 
 
 class Walking:
@@ -23,13 +29,16 @@ class Walking:
 
     def __init__(self, ui: AppState) -> None:
         self.ui = ui
-        self.trouble = NO_RIG  # why there can be no walk, or an empty string
+        self.trouble = NEEDS_PLAN  # why there can be no walk, or an empty string
         self.said = ""
         self.plan: WalkPlan | None = None
         self.session: SurfaceSession | None = None
         self.path: Path | None = None
         self._of: Session | None = None
         self._clock_ns = 0  # of the ticks
+        self.moved: Station | None = None  # what the latest motion moved
+        self.start_ns: int | None = None  # of its first frame, on the port's clock
+        self.sent_s = 0.0  # of it so far
 
     @property
     def walk(self) -> Walk | None:
@@ -80,8 +89,6 @@ class Walking:
             self._take_up(self.ui.session)
         elif self.state is WalkState.WORD:
             self._go_on()
-            if isinstance(self._of, LiveSession):
-                self._of.port.sent()  # of no use here
 
     def begin(self) -> None:
         """Begin, or go on with the answers that are there; the person has read the cautions."""
@@ -129,10 +136,24 @@ class Walking:
     def _go_on(self) -> None:
         if self.session is None or not isinstance(self._of, LiveSession):
             return
+        sent = self._of.port.sent()
         if self._of.is_lost:
             self.session.lose(self._of.notice)
+        run = self.session.run
+        was_sending = run is not None and run.is_sending
         self.session.tick()
+        if run is not None:
+            self._follow(run, sent, was_sending=was_sending)
         self._show()
+
+    def _follow(self, run: SendingRun, sent: Sequence[Chunk], *, was_sending: bool) -> None:
+        """Note when the first frame of a motion was sent; those before it hold."""
+        if run.is_sending and not was_sending and self.walk is not None:
+            self.moved, self.start_ns = self.walk.stop, None
+        elif was_sending:
+            self.sent_s = run.duration_s
+            if self.start_ns is None and sent:
+                self.start_ns = sent[0].t_ns
 
     def _show(self) -> None:
         """Take the keys while it moves; say what became of it."""
@@ -150,9 +171,9 @@ class Walking:
             self.said = f"{session.lost}: see to the port; the positions of the surfaces are not known{kept}"
 
     def _take_up(self, session: Session | None) -> None:
-        self._of, self.session, self.plan, self.said = session, None, None, ""
+        self._of, self.session, self.plan, self.said, self.moved = session, None, None, "", None
         rig = self.ui.rig
-        self.trouble = NO_RIG if rig is None else "" if isinstance(session, LiveSession) else NO_PORT
+        self.trouble = NEEDS_PLAN if rig is None else "" if isinstance(session, LiveSession) else NO_PORT
         if self.trouble or rig is None or session is None:
             return
         self.path = None if self.is_rehearsal else answers_path(self.ui.rig_path)

@@ -17,6 +17,7 @@ LINE = CheckFactory("line", "line")
 LOSSES = {"gap": "missing frames", "lost": "frames flagged lost", "failsafe": "frames flagged failsafe",
           "damaged": "damaged frames"}  # fmt: skip
 LONGEST = "longest outage"
+GLITCHES = "glitches"
 
 
 def check_line(evidence: VerifyInputs, phases: Phases | None) -> Iterator[Check]:
@@ -34,7 +35,7 @@ def check_line(evidence: VerifyInputs, phases: Phases | None) -> Iterator[Check]
     where = [f"channel {one.channel}: {one.glitches}" for one in found.channels if one.glitches]
     said = f"{glitches} single frames jumped {found.glitch_counts} counts or more away and back"
     said += f" ({', '.join(where)})" if where else ""
-    yield LINE.at_most("glitches", said, measured=glitches, limit=limits.glitches, unit="glitches")
+    yield LINE.at_most(GLITCHES, said, measured=glitches, limit=limits.glitches, unit="glitches")
 
 
 def _frames(count: int, least: int) -> Check:

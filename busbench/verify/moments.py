@@ -8,7 +8,7 @@ from busbench.model import Bools
 from busbench.verify.channel_checks import ALONE, HIGH_END, LOW_END, NOISE, REST
 from busbench.verify.failsafe_checks import RECOVERY, VALUE
 from busbench.verify.inputs import VerifyInputs
-from busbench.verify.line_checks import LONGEST, LOSSES
+from busbench.verify.line_checks import GLITCHES, LONGEST, LOSSES
 from busbench.verify.phases import Phase, Phases
 from busbench.verify.result import Check
 from busbench.verify.return_checks import RETURN
@@ -39,6 +39,13 @@ def moment_of(check: Check, found: Verification) -> int | None:
             return _of_line(check, evidence)
         case _:
             return None
+
+
+def channel_of(check: Check, found: Verification) -> int | None:
+    """The channel, 1-18, that shows a check's finding at its moment; None if none does."""
+    if check.name == GLITCHES:
+        return next((one.channel for one in found.evidence.channels.glitches), None)
+    return check.channel
 
 
 def _of_channel(check: Check, found: Verification, phases: Phases) -> int | None:
@@ -77,6 +84,8 @@ def _of_failsafe(check: Check, found: Verification, phases: Phases) -> int | Non
 
 def _of_line(check: Check, evidence: VerifyInputs) -> int | None:
     frames = evidence.recording.frames
+    if check.name == GLITCHES:
+        return next((one.frame for one in evidence.channels.glitches), None)
     if flag := _FLAGGED.get(check.name):
         flagged = (frames.flags & flag) != 0
         return int(np.argmax(flagged)) if flagged.any() else None

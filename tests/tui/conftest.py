@@ -3,13 +3,33 @@
 from __future__ import annotations
 
 import shutil
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
+from unittest import mock
 
 import pytest
+from textual.css.model import RuleSet
+from textual.css.stylesheet import Stylesheet
 
 from busbench.capture.open import open_capture
 from busbench.tui.replay import ReplaySession
 from tests.cli.running import CAPTURES
+
+
+@pytest.fixture(autouse=True, scope="session")
+def _parsed_once() -> Iterator[None]:
+    """Style sheets are parsed once for each set of colours, and not in each of some hundred apps."""
+    parse, kept = Stylesheet._parse_rules, dict[object, list[RuleSet]]()
+
+    def parse_once(sheet: Stylesheet, *args: Any, **kwargs: Any) -> list[RuleSet]:
+        key = args, *sorted(kwargs.items()), *sorted((sheet._variables or {}).items())
+        if key not in kept:
+            kept[key] = parse(sheet, *args, **kwargs)
+        return kept[key]
+
+    with mock.patch.object(Stylesheet, "_parse_rules", parse_once):
+        yield
 
 
 @pytest.fixture

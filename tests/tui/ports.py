@@ -12,10 +12,12 @@ from busbench.port.ipc import EventKind, PortEvent
 from busbench.port.port import HearingPort
 from busbench.sim.address import parse_virtual
 from busbench.sim.playback import Reads
+from busbench.tui.app import TICK_S
 from busbench.tui.live import LAG_NS, LiveSession
 from busbench.wire.codec import pack_frames
 
 START_NS = 5_000_000_000
+COARSE_S, FINE_S = 0.2, 0.2
 
 
 @dataclass
@@ -54,6 +56,12 @@ class ScriptedPort(HearingPort):
         self._events.append(PortEvent(self._hands.t_ns, kind, text))
 
 
+def ticks(seconds: float) -> list[float]:
+    """Ticks in s of a time that passes: coarse ones, since each costs, and at the end some as the screen has them."""
+    coarse = max(0, int((seconds - FINE_S) / COARSE_S))
+    return [COARSE_S] * coarse + [TICK_S] * round((seconds - coarse * COARSE_S) / TICK_S)
+
+
 class Timed:
     """A session whose time is the test's."""
 
@@ -61,10 +69,10 @@ class Timed:
     session: LiveSession
 
     def pass_s(self, seconds: float) -> LiveSession:
-        """Let time pass, in ticks of 50 ms, and look at the end."""
-        for _ in range(round(seconds / 0.05)):
-            self.hands.t_ns += 50_000_000
-            self.session.tick(0.05)
+        """Let time pass, and look at the end."""
+        for tick_s in ticks(seconds):
+            self.hands.t_ns += round(tick_s * 1e9)
+            self.session.tick(tick_s)
         self.session.refresh()
         return self.session
 
@@ -88,4 +96,4 @@ def frames(values: list[int], *, flags: list[int] | None = None) -> bytes:
     return pack_frames(counts, np.array(flags or [0] * len(values))).tobytes()
 
 
-__all__ = ["LAG_NS", "START_NS", "Hands", "Live", "ScriptedPort", "frames"]
+__all__ = ["LAG_NS", "START_NS", "Hands", "Live", "ScriptedPort", "frames", "ticks"]

@@ -61,7 +61,7 @@ async def test_units_go_round_and_name_their_scale(flight: ReplaySession) -> Non
         await pilot.press("u")
         assert "1500 µs at 992 counts, 0.625 µs a count" in text_of(app)
         await pilot.press("u")
-        assert "0 at 992 counts, 100 for 819 more" in text_of(app)
+        assert "0 at 992 counts, 100 at 1811" in text_of(app)
         await pilot.press("u")
         assert app.ui.unit == "counts"
 

@@ -15,6 +15,7 @@ from busbench.tui.app import BenchApp
 from busbench.tui.opening import rig_names
 from busbench.tui.screens.drive import DriveView
 from tests.cli.running import CAPTURES
+from tests.tui.ports import ticks
 from tests.tui.screens import SIZES, check, shown, text_of
 from tests.tui.test_driving import NO_MOTOR, Bench
 
@@ -31,9 +32,9 @@ def bench(*, echoes: bool = False, is_rehearsal: bool = False) -> Bench:
 
 
 def let_pass(app: BenchApp, made: Bench, seconds: float) -> None:
-    for _ in range(round(seconds / 0.05)):
-        made.hands.t_ns += 50_000_000
-        app.tick(0.05)
+    for tick_s in ticks(seconds):
+        made.hands.t_ns += round(tick_s * 1e9)
+        app.tick(tick_s)
     app.draw()
 
 
@@ -44,35 +45,36 @@ async def drive(app: BenchApp, pilot: Pilot[None], made: Bench) -> None:
     assert made.port.how is not None
 
 
-@pytest.mark.parametrize("key", STOP_KEYS)
-async def test_any_key_stops_and_does_nothing_else(key: str) -> None:
+async def test_any_key_stops_and_does_nothing_else() -> None:
     made = bench()
     async with shown(made.session, is_armed=True) as (app, pilot):
-        await drive(app, pilot, made)
-        let_pass(app, made, 1.0)
-        await pilot.press(key)
-        await pilot.pause()
-        assert made.port.stops == 1
-        assert isinstance(app.screen, DriveView)
-        assert "STOPPING     ramp to the rest values, then silence" in text_of(app)
-        let_pass(app, made, 3.0)
-        assert (made.port.sending, app.ui.mover) == (None, None)
-        assert "frames sent" in text_of(app)
+        for number, key in enumerate(STOP_KEYS, start=1):
+            await drive(app, pilot, made)
+            let_pass(app, made, 0.3)
+            await pilot.press(key)
+            await pilot.pause()
+            assert made.port.stops == number, key
+            assert isinstance(app.screen, DriveView), key
+            assert "STOPPING     ramp to the rest values, then silence" in text_of(app), key
+            let_pass(app, made, 3.0)
+            assert (made.port.sending, app.ui.mover) == (None, None), key
+            assert "frames sent" in text_of(app), key
 
 
-@pytest.mark.parametrize("key", STOP_KEYS)
-async def test_any_key_ends_the_countdown(key: str) -> None:
+async def test_any_key_ends_the_countdown() -> None:
     made = bench()
     async with shown(made.session, is_armed=True) as (app, pilot):
         app.ui.sources = NO_MOTOR
-        await pilot.press("7", "enter", "enter")
-        let_pass(app, made, 2.9)
-        assert "S T O P     any key cancels" in text_of(app)
-        await pilot.press(key)
-        let_pass(app, made, 5.0)
-        assert made.port.how is None
-        assert isinstance(app.screen, DriveView)
-        assert "cancelled; nothing was sent" in text_of(app)
+        await pilot.press("7")
+        for key in STOP_KEYS:
+            await pilot.press("enter", "enter")
+            let_pass(app, made, 2.9)
+            assert "S T O P     any key cancels" in text_of(app), key
+            await pilot.press(key)
+            let_pass(app, made, 5.0)
+            assert made.port.how is None, key
+            assert isinstance(app.screen, DriveView), key
+            assert "cancelled; nothing was sent" in text_of(app), key
 
 
 @pytest.mark.parametrize("is_armed", [True, False])

@@ -19,7 +19,7 @@ from busbench.tui.driving import Drive, DrivePhase
 from busbench.tui.live import LiveSession
 from busbench.wire.codec import unpack_channels
 from tests.rig.rigs import device, rig
-from tests.tui.ports import Hands, ScriptedPort
+from tests.tui.ports import Hands, ScriptedPort, ticks
 from tests.verify.rounds import RIG
 
 PORT = "/dev/ttyHERON"
@@ -31,7 +31,7 @@ class SendingPort(ScriptedPort):
     def __init__(self, hands: Hands, *, echoes: bool = False) -> None:
         super().__init__(hands, "virtual:?frames=off")
         self.source = PORT
-        self.echoes = echoes
+        self.echoes, self.period_ns = echoes, 7_000_000
         self.stops = 0
         self.out: list[Chunk] = []
         self.sending: FrameSource | None = None
@@ -50,7 +50,7 @@ class SendingPort(ScriptedPort):
             self.out.append(Chunk(self.due_ns, data))
             if self.echoes:
                 self.queue.append(Chunk(self.due_ns, data))
-            self.due_ns += 7_000_000
+            self.due_ns += self.period_ns
         return super().read(timeout_s)
 
     def sent(self) -> list[Chunk]:
@@ -94,12 +94,12 @@ class Bench:
         self.frames: list[bytes] = []
 
     def pass_s(self, seconds: float) -> None:
-        for _ in range(round(seconds / 0.05)):
-            self.hands.t_ns += 50_000_000
-            self.session.tick(0.05)
+        for tick_s in ticks(seconds):
+            self.hands.t_ns += round(tick_s * 1e9)
+            self.session.tick(tick_s)
             seen = len(self.drive.sent)
             if self.ui.mover is not None:
-                self.ui.mover.tick(0.05)
+                self.ui.mover.tick(tick_s)
             self.frames += [one.data for one in list(self.drive.sent)[seen:]]
 
     def begin(self) -> None:

@@ -73,7 +73,7 @@ async def test_rows_scroll_to_the_last_warning_and_not_beyond() -> None:
 
 async def test_without_a_plan_it_says_how_to_open_one() -> None:
     async with shown(Live().session, keys="8 left down") as (app, _):
-        assert "No plan is open: start with `busbench watch SOURCE --rig RIG.toml`." in text_of(app)
+        assert "a rig file: s opens one; or start with\n `busbench watch SOURCE --rig RIG.toml`." in text_of(app)
 
 
 async def test_a_plan_that_is_no_tree_says_so(tmp_path: Path) -> None:

@@ -5,9 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from busbench.analysis.ongoing_outages import Losses
 from busbench.capture.open import open_capture
 from busbench.line import Chunk
 from busbench.tui.draw import ASCII, drawn_range, large, large_scale
+from busbench.tui.events import NO_EVENTS
 from busbench.tui.live import LiveSession
 from busbench.tui.replay import ReplaySession
 from busbench.tui.session import Session
@@ -36,6 +38,16 @@ async def test_a_dead_link_shows_at_once(age_s: float) -> None:
     assert [line[-10:] for line in lines[4:22]] == ["x no frame"] * 18
     assert all("(" in line and "◆" not in line for line in lines[4:22])
     assert not any("moving" in line for line in lines[3:22])
+
+
+def test_a_recording_that_is_still_read_is_not_called_ok() -> None:
+    session = ReplaySession(open_capture(str(CAPTURES / "heron-flight.pcapng")))
+    session.load()
+    session.seek(session.start + 40 * 10**8)
+    assert verdict(session) == "OK"
+    session.is_loaded, session.events, session.losses = False, NO_EVENTS, Losses()
+    assert verdict(session) == "READ"
+    assert [text for _, text, _ in figures_of(session)] == ["-", "-", "-"]
 
 
 async def test_a_live_link_has_values_without_brackets() -> None:

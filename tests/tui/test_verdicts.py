@@ -11,8 +11,10 @@ import pytest
 from busbench.analysis.recording import read_recording
 from busbench.bench.sign_off import sign_off
 from busbench.rig.load import read_rig
+from busbench.tui.text import Line
 from busbench.tui.verdicts import Filter, VerdictTable
-from busbench.verify.moments import moment_of
+from busbench.tui.widgets.verdicts import listed_lines, no_moment, table_lines
+from busbench.verify.moments import channel_of, moment_of
 from busbench.verify.result import Check, Verdict
 from busbench.verify.verify import Verification, verify
 from busbench.wire.frame_spec import FLAG_FAILSAFE, FLAG_LOST
@@ -22,10 +24,10 @@ from tests.verify.rounds import RIG, recorded, round_of
 F, N, P = Verdict.FAIL, Verdict.NOT_TESTED, Verdict.PASS
 CHECKS = [
     Check("line", "line", "jitter", P, "small"),
-    Check("channel", "channel 1", "low end", F, "short"),
-    Check("channel", "channel 1", "high end", P, "there"),
-    Check("channel", "channel 2", "low end", P, "there"),
-    Check("channel", "channel 2", "high end", F, "short"),
+    Check("channel", "channel 1", "low end", F, "short", channel=1),
+    Check("channel", "channel 1", "high end", P, "there", channel=1),
+    Check("channel", "channel 2", "low end", P, "there", channel=2),
+    Check("channel", "channel 2", "high end", F, "short", channel=2),
     Check("failsafe", "failsafe", "delay", N, "no flag"),
 ]
 
@@ -115,7 +117,74 @@ def test_a_loss_without_frames_has_no_moment_but_that_of_the_link_coming_back() 
     assert (moment_of(delay, found), round(float(found.evidence.t_s[row]), 2)) == (None, 36.81)
 
 
+def test_the_moment_of_glitches_is_the_first_and_its_channel_shows_it(faulty: Verification) -> None:
+    check = next(one for one in faulty.checks if one.name == "glitches")
+    row = moment_of(check, faulty)
+    assert row is not None
+    assert float(faulty.evidence.t_s[row]) == pytest.approx(0.9, abs=0.001)
+    assert channel_of(check, faulty) == 1
+
+
+def test_rows_with_few_checks_in_common_are_no_table() -> None:
+    drawn = [text_of(table_lines(VerdictTable(CHECKS), 80, 10, spot=_no_spot, at=0, act=_nothing))]
+    assert drawn[0] == [
+        " line       [jitter pass]",
+        "            low end  high end",
+        " channel 1  FAIL     pass",
+        " channel 2  pass     FAIL",
+        " failsafe   delay not tested",
+    ]
+    few = [Check("channel", f"channel {at}", f"check {at}", F, "no", channel=at) for at in (1, 2, 3)]
+    assert text_of(table_lines(VerdictTable(few), 80, 10, spot=_no_spot, at=0, act=_nothing)) == [
+        " channel 1  [check 1 FAIL]",
+        " channel 2  check 2 FAIL",
+        " channel 3  check 3 FAIL",
+    ]
+
+
+def test_checks_that_have_no_room_in_a_line_are_on_the_next_and_are_clicked_there() -> None:
+    spots: list[tuple[int, int, int]] = []
+    checks = [Check("line", "line", name, P, "good") for name in ("missing frames", "longest outage", "glitches")]
+    lines = table_lines(
+        VerdictTable(checks), 50, 9, spot=lambda y, x, end, _: spots.append((y, x, end)), at=4, act=_nothing
+    )
+    assert text_of(lines) == [" line  [missing frames pass]  longest outage pass", "       glitches pass"]
+    assert spots == [(4, 7, 28), (4, 30, 49), (5, 7, 20)]
+
+
+def test_what_did_not_pass_is_listed_in_words_from_the_chosen_one_on() -> None:
+    table = VerdictTable(CHECKS)
+    table.choose(CHECKS[4])
+    whole = text_of(listed_lines(table, 60, 9, spot=_no_spot, at=0, act=_nothing))
+    assert whole == [
+        " failed or not tested",
+        "   FAIL       channel 1: low end: short",
+        " > FAIL       channel 2: high end: short",
+        "   not tested failsafe: delay: no flag",
+    ]
+    table.choose(CHECKS[1])
+    assert text_of(listed_lines(table, 60, 3, spot=_no_spot, at=0, act=_nothing))[1:] == [
+        " > FAIL       channel 1: low end: short",
+        "   2 more: arrow keys go to them",
+    ]
+    assert listed_lines(VerdictTable(CHECKS[:2]), 60, 9, spot=_no_spot, at=0, act=_nothing) == []
+
+
+def _no_spot(*_: object) -> None:
+    pass
+
+
+def _nothing() -> None:
+    pass
+
+
+def text_of(lines: list[Line]) -> list[str]:
+    return ["".join(text for text, _ in line).rstrip() for line in lines]
+
+
 def test_what_the_recording_does_not_show_has_no_moment(faulty: Verification) -> None:
     check = next(one for one in faulty.checks if one.name == "frames flagged failsafe")
     assert moment_of(check, faulty) is None
+    assert no_moment(check) == "it is about the whole recording"
+    assert no_moment(Check("walk", "rudder", "right way", F, "no")) == "no frame of the recording shows it"
     assert moment_of(Check("walk", "rudder", "right way", F, "no"), faulty) is None

@@ -10,6 +10,7 @@ import pytest
 
 from busbench.bench.surface_session import WalkState
 from busbench.drive.surface_check import Ended, SurfacePhase, Word, Wrote
+from busbench.line import Chunk
 from busbench.port.port import FrameSource, Transmission
 from busbench.rig.load import read_rig
 from busbench.tui import palette
@@ -18,13 +19,22 @@ from busbench.tui.live import LiveSession
 from busbench.tui.walking import Walking
 from busbench.wire.codec import unpack_channels
 from tests.cli.running import SMALL
-from tests.tui.ports import Hands, Live
+from tests.tui.ports import Hands, Live, ticks
 from tests.tui.screens import SIZES, check, shown, text_of
 from tests.tui.test_driving import SendingPort
 
 
 class WalkedPort(SendingPort):
-    """Each transmission ends for its own reason."""
+    """Each transmission ends for its own reason; all that was sent is kept for the test."""
+
+    def __init__(self, hands: Hands, *, echoes: bool = False) -> None:
+        super().__init__(hands, echoes=echoes)
+        self.told: list[Chunk] = []
+
+    def sent(self) -> list[Chunk]:
+        out = super().sent()
+        self.told += out
+        return out
 
     def transmit(self, source: FrameSource) -> None:
         self.stops = 0
@@ -42,9 +52,9 @@ def rig(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 class Bench:
     """A walk whose time and port are the test's."""
 
-    def __init__(self, rig: Path, *, is_armed: bool = True) -> None:
+    def __init__(self, rig: Path, *, is_armed: bool = True, echoes: bool = False) -> None:
         self.hands = Hands()
-        self.port = WalkedPort(self.hands)
+        self.port = WalkedPort(self.hands, echoes=echoes)
         self.session = LiveSession(self.port, now=self.hands)
         self.ui = AppState(palette.choose("dark"), session=self.session)
         self.ui.rig, self.ui.rig_path, self.ui.is_armed = read_rig(rig), rig.name, is_armed
@@ -54,13 +64,15 @@ class Bench:
     def pass_s(self, seconds: float) -> np.ndarray[tuple[int, ...], np.dtype[np.int64]]:
         """Let time pass; the counts that were sent meanwhile."""
         sent = b""
-        for _ in range(round(seconds / 0.05)):
-            self.hands.t_ns += 50_000_000
-            self.session.tick(0.05)
+        for tick_s in ticks(seconds):
+            self.hands.t_ns += round(tick_s * 1e9)
+            self.session.tick(tick_s)
             if self.ui.mover is not None:
-                self.ui.mover.tick(0.05)
-            sent += b"".join(chunk.data for chunk in self.port.sent())
+                self.ui.mover.tick(tick_s)
             self.walking.look()
+            self.port.sent()
+            sent += b"".join(chunk.data for chunk in self.port.told)
+            self.port.told.clear()
         raw = np.frombuffer(sent, np.uint8).reshape(-1, 25)
         return unpack_channels(raw).astype(np.int64)
 
@@ -108,6 +120,31 @@ def test_a_motion_waits_for_the_countdown_and_the_rest_is_held(rig: Path) -> Non
     held = bench.pass_s(1.0)
     assert len(held) > 100
     assert np.ptp(held, axis=0).max() == 0
+
+
+async def test_what_a_receiver_was_heard_to_send_is_drawn_over_the_motion(rig: Path) -> None:
+    for echoes in (True, False):
+        bench = Bench(rig, echoes=echoes)
+        bench.port.period_ns = round(read_rig(rig).plan.period_ms * 1e6)
+        async with shown(bench.session, SIZES[2], rig=rig, is_armed=True) as (app, pilot):
+            Path("small.walk.json").unlink(missing_ok=True)
+            await pilot.press("6", "enter", "enter")
+            for tick_s in ticks(8.0):
+                bench.hands.t_ns += round(tick_s * 1e9)
+                app.tick(tick_s)
+            app.draw()
+            await pilot.pause()
+            lines = text_of(app).splitlines()
+            at = next(at for at, line in enumerate(lines) if line.startswith(" motion of "))
+            told = lines[at].partition("; ")[2]
+            heard = sum(line.count("o") for line in lines[at + 1 : -2])
+            if echoes:
+                assert told == "o received"
+                assert heard > 10
+                bar = max(line.find("│") for line in lines[at + 1 : -2])
+                assert max(line.rfind("o") for line in lines[at + 1 : -2]) <= bar + 1  # nothing of what is to come
+            else:
+                assert (told, heard) == ("received: nothing, this port does not echo", 0)
 
 
 def test_a_key_in_the_countdown_calls_it_off(rig: Path) -> None:

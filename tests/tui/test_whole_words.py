@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
+from unittest import mock
+
 import pytest
 from rich.cells import cell_len
 
+from busbench.bench.check_session import CheckSession
 from busbench.capture.open import open_capture
+from busbench.rig.load import read_rig
+from busbench.tui import palette
+from busbench.tui.app_state import AppState
 from busbench.tui.replay import ReplaySession
 from busbench.tui.screens.help import FIGURES
 from busbench.tui.session import Session
 from busbench.tui.widgets.big_digits import CAPTIONS
+from busbench.tui.widgets.verify import VerifyLines
 from tests.cli.running import CAPTURES
 from tests.tui.ports import Live
 from tests.tui.screens import shown, text_of
@@ -77,7 +84,9 @@ async def test_without_a_clock_no_seconds_are_told() -> None:
 async def test_views_that_need_a_plan_say_how_to_open_one(key: str) -> None:
     async with shown(Live().session, keys=key) as (app, _):
         assert "plan" in text_of(app)
-        assert "`busbench watch SOURCE --rig RIG.toml`" in text_of(app)
+        text = text_of(app)
+        assert "a rig file: s opens one; or start with\n `busbench watch SOURCE --rig RIG.toml`" in text
+        assert text.splitlines()[-1].startswith(" 1-8 view  s open  ctrl+p menu")
 
 
 def test_the_help_says_every_word_of_the_link() -> None:
@@ -144,6 +153,29 @@ async def test_a_mark_is_whole_where_there_is_room_on_either_side_of_it() -> Non
         await pilot.pause()
         line = text_of(app).splitlines()[4]
         assert line == "away▼ ▼cut …▼the port is gone: unplugged".ljust(73) + "landed▼"
+
+
+async def test_while_a_recording_is_read_keys_work_or_are_refused_with_a_word() -> None:
+    session = ReplaySession(open_capture(str(CAPTURES / "heron-flight.pcapng")))
+    with mock.patch.object(session, "load"):
+        async with shown(session, keys="2") as (app, pilot):
+            assert " timing is measured once the whole recording is read" in text_of(app)
+            assert text_of(app).splitlines()[2].startswith(" reading: 0 frames, 0%")
+            await pilot.press("n")
+            assert "outages are found once the whole recording is read" in text_of(app)
+            await pilot.press("question_mark")
+            await pilot.pause()
+            assert text_of(app).splitlines()[0].startswith(" Help:")
+
+
+def test_steps_that_have_no_room_are_told_of() -> None:
+    live = Live("virtual:?period=15ms&pilot=still")
+    ui = AppState(palette.choose("dark"), session=live.pass_s(1), rig=read_rig(HERON))
+    lines = VerifyLines(ui)
+    lines.work = CheckSession(live.session.receiver, read_rig(HERON))
+    drawn = ["".join(text for text, _ in line) for line in lines.lines(80, 15)]
+    assert drawn[-2].rstrip() == "    8 motor slider"
+    assert drawn[-1].rstrip() == "   … 6 more lines: in a taller window"
 
 
 async def test_a_narrow_window_leaves_out_what_has_no_room_and_cuts_no_word() -> None:

@@ -14,6 +14,7 @@ from busbench.tui.widgets.frame import LEAST, Keys, Small, StateLine, Tabs, Time
 from busbench.tui.widgets.line_widget import LineWidget
 
 _SAID_SHARE = 4  # max share of the lines for messages
+OPEN = ("s", "open")
 _COMMON_KEYS = (("ctrl+p", "menu"), ("?", "help"), ("q", "quit"))
 _TALL = 25  # min lines of a view with its own timeline line
 
@@ -57,7 +58,7 @@ class BenchView(Screen[None]):
             middle += [("u", "unit"), ("- +", "pace"), ("m", "mark"), ("z", "reset ranges")]
             is_cut = session.cut_in is not None and session.cut_out is not None
             middle.append(("x", "write cut") if is_cut else ("i o", "cut from, to"))
-        middle += [("s", "open"), (". ,", "zoom"), ("l", "last message")]
+        middle += [OPEN, (". ,", "zoom"), ("l", "last message")]
         return [(f"1-{VIEWS[-1].key}", "view"), *middle, *_COMMON_KEYS]
 
     @property

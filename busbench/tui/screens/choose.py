@@ -19,7 +19,7 @@ RECEIVERS = (
     (f"{VIRTUAL}?lost-rate=6&gap-rate=3", "with outages"),
 )
 FILES_MAX = 200
-_HINT = "letters filter; or the name of a port, an address such as socket://host:port, or a file"
+_HINT = "letters filter; or type a port, a file, or socket://host:port"
 _HEAD_BYTES = 65_536
 
 

@@ -86,7 +86,7 @@ FIGURES: dict[str, dict[str, str]] = {
         "missed frames, last 10 s": "frames missing or flagged in the ten seconds before the place",
         "link now": "OK; LOSS (frames were missed in the last second, or the last 100 frames); LOST (flagged lost);"
         " GONE (failsafe); BAD (a damaged frame); DEAD (no frame comes); ? (ambiguous); PAST (not now); OFF (the port"
-        " is gone)",
+        " is gone); READ (a recording is still read)",
         "longest outage": "in seconds, or in frames without times; of a recording in all, wherever one is in it",
     },
     "Verify": {
@@ -107,7 +107,8 @@ FIGURES: dict[str, dict[str, str]] = {
         "e, f": "end the walk, it goes on later; name the file in which every answer is kept at once",
         "rehearsal": "on virtual: an aircraft in numbers moves as the plan has it, and nothing is sent",
         "plan": "how far the surface goes from rest to the ends of its channel, and in mm straight across where the"
-        " plan has the chord; in a wide window beside what was seen, with the motion over time",
+        " plan has the chord; in a wide window beside what was seen, with the motion over time, and o for"
+        " what came back meanwhile",
         "devices now": "in a rehearsal: where they are, from -100 to +100 %; all of them in a tall window",
         "--arm": "without it nothing is sent to a real port",
     },

@@ -6,7 +6,7 @@ from typing import ClassVar
 
 from textual.binding import Binding, BindingType
 
-from busbench.tui.screens.base import BenchView
+from busbench.tui.screens.base import OPEN, BenchView
 from busbench.tui.widgets.line_widget import LineWidget
 from busbench.tui.widgets.rig import RigLines
 
@@ -28,7 +28,7 @@ class RigView(BenchView):
         """LoadCase and rows in front."""
         pairs = super().keys()
         if self.ui.rig is None:
-            return [pairs[0], *pairs[-3:]]
+            return [pairs[0], OPEN, *pairs[-3:]]
         return [("left right", "load case"), ("up down", "scroll"), pairs[0], *pairs[-3:]]
 
     def action_case(self, steps: int) -> None:

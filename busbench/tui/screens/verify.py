@@ -15,11 +15,13 @@ from busbench.tui.live import LiveSession
 from busbench.tui.new_file import free_name, require_new
 from busbench.tui.replay import ReplaySession
 from busbench.tui.screens.ask import Ask, ask_first
-from busbench.tui.screens.base import BenchView
+from busbench.tui.screens.base import OPEN, BenchView
 from busbench.tui.session import Session
 from busbench.tui.verifying import RecordedCheck, write_page
 from busbench.tui.widgets.line_widget import LineWidget
+from busbench.tui.widgets.verdicts import no_moment
 from busbench.tui.widgets.verify import VerifyLines
+from busbench.verify.moments import channel_of
 
 
 class VerifyView(BenchView):
@@ -65,7 +67,7 @@ class VerifyView(BenchView):
         """Keys, starting with those of the test sequence."""
         pairs = super().keys()
         work = self._lines.work
-        own: list[tuple[str, str]] = []
+        own = [OPEN] if work is None else []
         if work is not None and work.done is not None:
             own = [("enter", "show it"), ("f", "filter"), ("w", "write page"), ("up down left right", "check")]
             own += [(KEYS[Word.BACK], "another check")] if isinstance(work, CheckSession) else []
@@ -109,10 +111,10 @@ class VerifyView(BenchView):
         table = self._lines.table
         check = None if table is None else table.chosen
         place = self._lines.place_of(check, done.found)
-        if check is None or place is None:
-            self._say("the recording shows no moment of this check")
-        else:
-            self.ui.show_at(place, channel=check.channel)
+        if check is not None and place is not None:
+            self.ui.show_at(place, channel=channel_of(check, done.found))
+        elif check is not None:
+            self._say(no_moment(check))
 
     def _ask_recording(self, work: CheckSession) -> None:
         def begin(path: str | None) -> None:

@@ -11,7 +11,7 @@ from busbench.bench.surface_session import WalkState
 from busbench.drive.surface_check import KEYS, SurfacePhase, Word, Wrote
 from busbench.errors import pluralize
 from busbench.tui.screens.ask import Ask, ask_first
-from busbench.tui.screens.base import BenchView
+from busbench.tui.screens.base import OPEN, BenchView
 from busbench.tui.walking import Walking
 from busbench.tui.widgets.line_widget import LineWidget
 from busbench.tui.widgets.walk import WalkLines
@@ -41,7 +41,7 @@ class WalkView(BenchView):
         if self.walking.state not in (WalkState.WORD, WalkState.OVER):
             return [("any key", "stops")]
         if self.walking.trouble:
-            return [pairs[0], *pairs[-3:]]
+            return [pairs[0], OPEN, *pairs[-3:]]
         if walk is None or walk.is_over:
             on = [] if self.walking.refusal else [("enter", "begin")]
             return [pairs[0], *on, ("f", "answers' file"), ("up down", "scroll"), *pairs[-3:]]

@@ -16,6 +16,7 @@ CAPTIONS = {
     "GONE": "failsafe",
     "LOST": "frames flagged lost",
     "?": "ambiguous: the bytes can be read in two ways",
+    "READ": "outages are found once the whole recording is read",
     "LOSS": "frames come, but some were just missed",
     "OK": "frames come",
 }
@@ -86,6 +87,8 @@ def verdict(session: Session) -> str:
         return "?"
     if session.link not in ("in sync", "ended"):
         return "DEAD"
+    if session.progress:
+        return "READ"
     return "LOSS" if session.recent_losses(_ALARM_S)[0] else "OK"
 
 
@@ -102,7 +105,7 @@ def figures_of(session: Session) -> list[Figure]:
     missed, due = session.recent_losses()
     is_gone = session.flags is None
     missed = max(missed, int(is_gone and session.losses.period_s is not None))  # the one that is due now
-    count = "-" if not due or (is_gone and not missed) else str(missed)
+    count = "-" if not due or session.progress or (is_gone and not missed) else str(missed)
     last = f"LAST {RECENT_S:.0f} S" if session.clock.is_known else f"LAST {due:,}"
     scope = "SO FAR" if session.is_live else "IN ALL"
     unit, longest = "S", _seconds(session.events.longest_s)
@@ -123,7 +126,7 @@ def figures_of(session: Session) -> list[Figure]:
 def _caption(session: Session, word: str, width: int) -> Line:
     place = "NOW" if session.is_live and session.is_moving else f"AT {place_words(session, session.place).upper()}"
     text = f" LINK {place}: {CAPTIONS[word]} "
-    return [(fit(text, min(width, width_of([(text, "")]))), "head" if word == "OK" else "bad")]
+    return [(fit(text, min(width, width_of([(text, "")]))), "head" if word in ("OK", "READ") else "bad")]
 
 
 def _listed(figures: list[Figure]) -> list[Line]:

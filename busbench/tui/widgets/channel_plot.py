@@ -235,8 +235,13 @@ def _figures(ui: AppState, view: Envelope, anchor: int | None) -> list[tuple[str
 
 
 def _figure_rows(ui: AppState, view: Envelope, width: int, anchor: int | None) -> list[Line]:
-    words = "   ".join(f"{name} {value}" for name, value in _figures(ui, view, anchor) if value)
-    return [[(fit(f" {words}", width, more=ui.glyphs.more), "ink")]]
+    """As many of the figures as have room, the first ones."""
+    words = ""
+    for name, value in _figures(ui, view, anchor):
+        longer = f"{words}{'   ' if words else ' '}{name} {value}"
+        if value and len(longer) <= width:
+            words = longer
+    return [[(fit(words, width), "ink")]]
 
 
 def _legend(ui: AppState, others: Sequence[int], width: int) -> list[Line]:

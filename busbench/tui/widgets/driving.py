@@ -14,7 +14,7 @@ from busbench.model import I64
 from busbench.tui.app_state import AppState
 from busbench.tui.draw import large
 from busbench.tui.driving import END, FIELDS, Drive, DrivePhase
-from busbench.tui.plotting import Envelope, Plotter
+from busbench.tui.plotting import Envelope, HeardProgram
 from busbench.tui.text import UNIT_WORDS, Line, fit, value_words, wrap
 from busbench.tui.widgets.channels import channels_below
 from busbench.tui.widgets.frame import TOO_SMALL
@@ -26,7 +26,6 @@ from busbench.wire.frame_spec import CHANNELS, FRAME_BYTES
 _UNITS = {"low": " %", "high": " %", "period": " s"}
 _WIDE = 110  # cells from which all channels are below the program
 _LEAST_PLOT, _PLOT_MOST = 5, 16  # lines of the program over time
-_HEARD_PARTS = 400  # of the time of the program
 _VALUE_CELLS = 10
 _COUNT_SCALE_MOST = 4
 
@@ -40,7 +39,7 @@ class DriveLines(LineWidget):
         self.field = 0
         self.is_whole = False  # all cautions are on the screen
         self._seen: tuple[object, ProgramLook] | None = None
-        self._echo: tuple[object, Envelope] | None = None
+        self._echo = HeardProgram()
 
     def lines(self, width: int, height: int) -> list[Line]:
         """The bar, then what the phase has to show."""
@@ -214,13 +213,11 @@ class DriveLines(LineWidget):
         return f"{words}; o received" if is_heard else f"{words}; received: nothing, this port does not echo"
 
     def _heard(self) -> Envelope | None:
-        """What came back in the time of the program, looked at again five times a second."""
-        seen, session, drive = self._look().seen, self.ui.needs, self.drive
-        key = session, drive.start_ns, int(5 * drive.sent_s)
-        if seen is not None and (self._echo is None or self._echo[0] != key):
-            hi = drive.start_ns + round(seen.duration_s * 1e9)
-            self._echo = key, Plotter(session).envelope(drive.start_ns, hi, _HEARD_PARTS)
-        return None if self._echo is None else self._echo[1]
+        """What came back in the time of the program."""
+        seen, drive = self._look().seen, self.drive
+        if seen is None:
+            return None
+        return self._echo.of(self.ui.needs, drive.start_ns, duration_s=seen.duration_s, sent_s=drive.sent_s)
 
     def _values(self, sent: I64 | None, heard: object, columns: int, rows: int, width: int) -> list[Line]:
         name = width - 3 - 2 * _VALUE_CELLS - 1

@@ -99,7 +99,7 @@ class StateLine(LineWidget):
 
     def _counts(self, session: Session, room: int) -> Line:
         """Frames, missed of due, ratio and bound; without room, ratio or frames are dropped, or both."""
-        if isinstance(session, ReplaySession) and (progress := session.progress):
+        if progress := session.progress:
             return [(f" {progress}", "warn")]
         losses = session.losses
         frames: Line = [(f" {pluralize(losses.frames, 'frame')}", "ink")]

@@ -12,11 +12,11 @@ from busbench.rig.power import MOVING, LoadCase, WarningKind, power_cases
 from busbench.rig.weakest import Weakest, find_weakest
 from busbench.rig.wiring_tree import LINES, LINES_ASCII, TreeRow, branch_titles, layout_tree
 from busbench.tui.app_state import AppState
-from busbench.tui.text import Line, beside, fit, width_of
+from busbench.tui.empty import NEEDS_PLAN, empty_lines
+from busbench.tui.text import Line, beside, fit, width_of, wrapped
 from busbench.tui.widgets.frame import apart
 from busbench.tui.widgets.line_widget import LineWidget
 from busbench.tui.widgets.rig_diagram import Node, diagram_lines
-from busbench.tui.widgets.verify import wrapped
 
 LOW, OVER, LEAST = "LOW", "OVER", "weakest"
 _STYLES = {LOW: "bad", OVER: "bad", f"{LOW}, {OVER}": "bad", LEAST: "warn"}
@@ -68,10 +68,7 @@ class RigLines(LineWidget):
         """All of it."""
         rig = self.ui.rig
         if rig is None:
-            return [
-                [(fit(" No plan is open: start with `busbench watch SOURCE --rig RIG.toml`.", width), "title")],
-                [(fit(" `busbench rig new` writes a plan to fill in.", width), "ink")],
-            ]
+            return empty_lines("Rig", NEEDS_PLAN, width)
         solved = self.solved()
         if not solved.cases:
             return list(wrapped(solved.error, width, "warn"))

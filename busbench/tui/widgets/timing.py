@@ -61,7 +61,10 @@ class TimingLines(LineWidget):
         """Figures, pictures, and what the clock lets one say."""
         view = self._view()
         if view is None:
-            return [[("", "ink")], [(" waiting for frames: timing takes at least three", "dim")]]
+            words = "timing is measured once the whole recording is read"
+            if not self.ui.needs.progress:
+                words = "waiting for frames: timing takes at least three"
+            return [[("", "ink")], [(f" {words}", "dim")]]
         style = "ink" if view.figures.kind == "figure" else "warn"
         notes = wrap(view.figures.note, width - 2)
         body = height - len(notes) - 1

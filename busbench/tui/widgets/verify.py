@@ -11,22 +11,23 @@ from busbench.errors import SAFETY, sanitize
 from busbench.sim.aircraft_port import REHEARSAL
 from busbench.tui.app_state import AppState
 from busbench.tui.channels import ChannelState
+from busbench.tui.empty import NEEDS_PLAN, empty_lines
 from busbench.tui.plotting import Plotter
 from busbench.tui.session import Session
-from busbench.tui.text import UNIT_WORDS, Line, fit, place_words, value_words, wrap
+from busbench.tui.text import UNIT_WORDS, Line, fit, place_words, value_words, wrapped
 from busbench.tui.verdicts import VerdictTable
 from busbench.tui.verifying import RecordedCheck, command_words
 from busbench.tui.widgets.channel_plot import moment_lines
 from busbench.tui.widgets.channels import channels_below
 from busbench.tui.widgets.line_widget import LineWidget
-from busbench.tui.widgets.verdicts import STYLES, WORDS, detail_lines, filter_words, table_lines
-from busbench.verify.moments import moment_of
+from busbench.tui.widgets.verdicts import STYLES, WORDS, detail_lines, filter_words, listed_lines, table_lines
+from busbench.verify.moments import channel_of, moment_of
 from busbench.verify.result import CAUTION, Check, Verdict
 from busbench.verify.verify import Verification, faults_words
 
-NO_RIG = "A check needs the plan: start with `busbench watch SOURCE --rig RIG.toml`."
 _ORDER = (Verdict.FAIL, Verdict.NOT_TESTED, Verdict.PASS)
 _PICTURE_LEAST, _PICTURE_MOST = 10, 24  # lines of the picture of a moment
+_LISTED_LEAST = 5  # lines of the checks in words
 _TABLE_LEAST = 6  # rows of the table that come before words which are no caution
 
 
@@ -43,7 +44,7 @@ class VerifyLines(LineWidget):
         """The lines of the current state."""
         work = self.work
         if work is None:
-            return list(wrapped(NO_RIG, width, "warn"))
+            return empty_lines("Verify", NEEDS_PLAN, width)
         if work.done is not None:
             return self._verdicts(work, work.done, width, height)
         if isinstance(work, RecordedCheck):
@@ -55,7 +56,11 @@ class VerifyLines(LineWidget):
         room = max(1, height - len(head))
         first = max(0, min(here - room // 3, len(rows) - room))
         asked = () if work.state is CheckState.START else [number - 1 for number in work.step.channels]
-        return [*head, *rows[first : first + room], *channels_below(self.ui, width, room - len(rows), channels=asked)]
+        shown = rows[first : first + room]
+        if first + room < len(rows):
+            left = len(rows) - first - room + 1
+            shown[-1] = [(fit(f"   {self.ui.glyphs.more} {left} more lines: in a taller window", width), "dim")]
+        return [*head, *shown, *channels_below(self.ui, width, room - len(rows), channels=asked)]
 
     def wheel(self, rows: int) -> None:
         """See LineWidget."""
@@ -147,17 +152,26 @@ class VerifyLines(LineWidget):
             room -= len(more)
         rows = table_lines(table, width, max(2, room), spot=self.spot, at=len(head), act=self.redraw)
         out = [*head, *rows, [("", "ink")], *detail, *foot]
-        return [*out, *self._moment(table.chosen, place, width, height - len(out))]
+        room = height - len(out)
+        wanted = len(listed_lines(table, width, room, spot=lambda *_: None, at=0, act=self.redraw)) + 1
+        out += self._moment(table.chosen, found, place, width, min(room, max(_PICTURE_LEAST, room - wanted)))
+        if height - len(out) >= _LISTED_LEAST:
+            out.append([("", "ink")])
+            out += listed_lines(table, width, height - len(out), spot=self.spot, at=len(out), act=self.redraw)
+        return out
 
-    def _moment(self, check: Check | None, place: int | None, width: int, height: int) -> list[Line]:
+    def _moment(
+        self, check: Check | None, found: Verification, place: int | None, width: int, height: int
+    ) -> list[Line]:
         """In a tall window: the plot of a check's channel around its moment."""
-        if check is None or place is None or check.channel is None or height < _PICTURE_LEAST:
+        channel = None if check is None else channel_of(check, found)
+        if place is None or channel is None or height < _PICTURE_LEAST:
             return []
         session = self.ui.needs
         if self._plotter is None or self._plotter[0] is not session:
             self._plotter = session, Plotter(session)
         lines = moment_lines(
-            self.ui, self._plotter[1], width, min(height - 1, _PICTURE_MOST), channel=check.channel - 1, place=place
+            self.ui, self._plotter[1], width, min(height - 1, _PICTURE_MOST), channel=channel - 1, place=place
         )
         return [[("", "ink")], *lines]
 
@@ -177,13 +191,6 @@ class VerifyLines(LineWidget):
             return None
         frames = found.evidence.recording.frames
         return int(frames.t_ns[row]) if self.ui.needs.clock.is_known else row
-
-
-def wrapped(text: str, width: int, style: str = "ink", *, indent: int = 1) -> Iterator[Line]:
-    """A wrapped sentence; lines of a list item are indented below its first word."""
-    hang = "  " if text.startswith("- ") else ""
-    for part in wrap(sanitize(text), max(10, width - indent - 1), indent=hang) or [""]:
-        yield [(" " * indent + part, style)]
 
 
 def _named(names: dict[int, str], channel: int) -> str:

@@ -11,18 +11,19 @@ from busbench.drive.surface_check import Entry, SurfacePhase, Walk, tally
 from busbench.errors import sanitize
 from busbench.tui.app_state import AppState
 from busbench.tui.draw import ruler
-from busbench.tui.text import Line, beside, fit, width_of
+from busbench.tui.empty import empty_lines
+from busbench.tui.text import Line, beside, fit, width_of, wrapped
 from busbench.tui.walking import Walking
 from busbench.tui.widgets.channels import channels_below
 from busbench.tui.widgets.frame import TOO_SMALL
 from busbench.tui.widgets.line_widget import LineWidget
-from busbench.tui.widgets.verify import wrapped
 from busbench.tui.widgets.walk_plan import WalkPlanLines
 from busbench.verify.stations import direction_words
 
 _MIDDLE, _THROW = 992, 819.2  # the usual scale
 _GAUGE_MOST = 64
 _WIDE, _LIST_CELLS = 140, 84  # cells from which the devices are beside the list, and how many that takes
+_HEARD_ROWS = 6  # lines of what comes back beside the list, at least
 _ANSWER_CELLS = 46  # of a row, besides the name
 _TOLD = {True: "yes", False: "NO", None: "-"}
 
@@ -41,7 +42,7 @@ class WalkLines(LineWidget):
         """As far as it has come."""
         walking = self.walking
         if walking.trouble:
-            return list(wrapped(walking.trouble, width, "warn"))
+            return empty_lines("Walk", walking.trouble, width)
         walk = walking.walk
         if walk is None:
             head, rows, here = list(self._before(width)), list(self._plan(width)), 0
@@ -59,7 +60,10 @@ class WalkLines(LineWidget):
                     for line in wrapped(f"not walked: {name}: {why}", width)
                 ]
         if width >= _WIDE and walk is not None:
-            pictures = self._picture(walk, width - _LIST_CELLS, height - len(head))
+            room = height - len(head)
+            if walking.session is None or walking.session.rehearsal is None:
+                room = min(room, max(len(rows), _HEARD_ROWS))  # the motion below shows more than all channels would
+            pictures = self._picture(walk, width - _LIST_CELLS, room)
             if pictures:
                 out = [*head, *beside(rows, pictures, _LIST_CELLS)][:height]
                 return out + self._by_plan.lines(walk, width, height - len(out))

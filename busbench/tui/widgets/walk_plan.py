@@ -7,6 +7,7 @@ from busbench.drive.surface_check import Entry, Station, Walk
 from busbench.errors import sanitize
 from busbench.rig.linkage import throws_of
 from busbench.tui.app_state import AppState
+from busbench.tui.plotting import HeardProgram
 from busbench.tui.text import Line, fit, width_of
 from busbench.tui.walking import Walking
 from busbench.tui.widgets.program_plot import ProgramLook, program_lines
@@ -27,6 +28,7 @@ class WalkPlanLines:
     def __init__(self, ui: AppState, walking: Walking) -> None:
         self.ui, self.walking = ui, walking
         self._kept: tuple[object, ProgramLook] | None = None
+        self._echo = HeardProgram()
 
     def lines(self, walk: Walk, width: int, height: int) -> list[Line]:
         """As much as there is room for: first the throws, then the motion."""
@@ -36,7 +38,7 @@ class WalkPlanLines:
         out: list[Line] = [[], *throws]
         room = height - len(out) - 2
         if not walk.is_over and room >= _LEAST_PLOT:
-            out += [[], [(fit(f" {self._title(walk.stop)}", width), "head")], *self._motion(walk.stop, width, room)]
+            out += [[], *self._motion(walk.stop, width, room)]
         return out
 
     def _throws(self, walk: Walk, width: int) -> list[Line]:
@@ -78,16 +80,24 @@ class WalkPlanLines:
         """A text in signs that can be shown."""
         return text.replace("°", " degrees") if self.ui.is_ascii else text
 
-    def _title(self, stop: Station) -> str:
-        return f"motion of {sanitize(stop.announced)}"
-
     def _motion(self, stop: Station, width: int, room: int) -> list[Line]:
+        """The motion of a station, how far it was sent, and what a receiver was heard to send meanwhile."""
         walking = self.walking
         assert walking.plan is not None
         if self._kept is None or self._kept[0] is not stop:
             program = walking.plan.program_of(stop).program
             self._kept = stop, ProgramLook(program, dry_run(program), [], [], [])
+        look = self._kept[1]
         session = walking.session
         run = None if session is None or not session.is_moving else session.run
         now_s = None if run is None else run.duration_s
-        return program_lines(self.ui, self._kept[1], width, min(room, _PLOT_MOST), channel=stop.channel, now_s=now_s)
+        title, heard = f"motion of {sanitize(stop.announced)}", None
+        if look.seen is not None and walking.moved is stop and walking.start_ns is not None:
+            heard = self._echo.of(
+                self.ui.needs, walking.start_ns, duration_s=look.seen.duration_s, sent_s=walking.sent_s
+            )
+            title += "; o received" if heard.frames else "; received: nothing, this port does not echo"
+        plot = program_lines(
+            self.ui, look, width, min(room, _PLOT_MOST), channel=stop.channel, now_s=now_s, heard=heard
+        )
+        return [[(fit(f" {title}", width), "head")], *plot]
