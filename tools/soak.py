@@ -18,6 +18,9 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections import deque
+from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 
 import numpy as np
@@ -25,18 +28,19 @@ import numpy as np
 ROOT = Path(__file__).resolve().parent.parent
 sys.path[:0] = [str(ROOT)]
 
-from busbench.analysis.recording import read_recording, read_recordings  # noqa: E402
+from busbench.analysis.recording import Recording, read_recording, read_recordings  # noqa: E402
 from busbench.bench.receiver import Reception  # noqa: E402
 from busbench.bench.recorder import Recorder, Retention  # noqa: E402
 from busbench.capture.base import Origin, ReadOptions  # noqa: E402
 from busbench.capture.pcapng_write import SerialLine  # noqa: E402
+from busbench.cli.live import give_back_what_is_freed  # noqa: E402
 from busbench.line import BUS_LINE  # noqa: E402
-from busbench.model import U8, ByteLog, Clock, ClockKind  # noqa: E402
+from busbench.model import I64, U8, ByteLog, Clock, ClockKind  # noqa: E402
 from busbench.wire.codec import pack_frames  # noqa: E402
 from busbench.wire.framing import FrameFinder  # noqa: E402
 
 PERIOD_NS = 7_000_000
-STEP_S = 120
+STEP_S, AROUND_S = 120, 5
 CLOCK = Clock(ClockKind.PER_READ, 1)
 START_NS = 1_780_000_000_000_000_000
 
@@ -49,6 +53,15 @@ def moves() -> U8:
 
 
 MOVES = moves()
+
+
+@dataclass(frozen=True, slots=True)
+class Sent:
+    """What one receiver sends in two minutes."""
+
+    raw: U8  # frames (N, 25)
+    t_ns: I64  # when each is read
+    outage_ns: tuple[int, int] | None  # when the first and last frame of an outage were due
 
 
 class Line:
@@ -64,12 +77,13 @@ class Line:
         self._bytes = self._row = 0
         self.frames = self.flagged = self.missing = 0
 
-    def step(self) -> Reception:
+    def send(self) -> Sent:
         """The next two minutes."""
         count = STEP_S * 1_000_000_000 // PERIOD_NS
         rows = self._row + np.arange(count)
         self._row += count
         came, flags = np.ones(count, np.bool_), np.zeros(count, np.int64)
+        outage_ns = None
         if self._random.random() < STEP_S / 600:
             first, length = int(self._random.integers(100, count - 400)), int(self._random.geometric(1 / 40))
             part = slice(first, min(first + length, count - 50))
@@ -77,15 +91,20 @@ class Line:
                 came[part] = False
             else:
                 flags[part] = 4
+            outage_ns = int(rows[part][0]) * PERIOD_NS, int(rows[part][-1]) * PERIOD_NS
         self.frames += int(came.sum())
         self.flagged += int((flags > 0).sum())
         self.missing += int((~came).sum())
         raw = MOVES[rows % len(MOVES)]
         raw[:, 23] |= flags.astype(np.uint8)
-        raw = raw[came]
         late = self._random.integers(50_000, 150_000, int(came.sum()))
-        ends = self._bytes + np.arange(1, len(raw) + 1) * 25
-        log = ByteLog(self._bytes, raw.reshape(-1), ends, rows[came] * PERIOD_NS + late)
+        return Sent(raw[came], rows[came] * PERIOD_NS + late, outage_ns)
+
+    def step(self) -> Reception:
+        """The next two minutes as they are read."""
+        sent = self.send()
+        ends = self._bytes + np.arange(1, len(sent.raw) + 1) * 25
+        log = ByteLog(self._bytes, sent.raw.reshape(-1), ends, sent.t_ns)
         self._bytes = log.end
         return Reception((), log, (), self._finder.feed(log))
 
@@ -103,6 +122,33 @@ def memory_mb() -> float:
     return pages * os.sysconf("SC_PAGE_SIZE") / 1e6
 
 
+def altered_surroundings(found: Recording, line: Line, *, steps: int) -> tuple[int, int]:
+    """Outages of a line, and around how many of them the recording has other bytes or times than were sent.
+
+    Args:
+        found: what was recorded of the line.
+        line: the same line, at its start.
+        steps: how long it was recorded.
+    """
+    offset_ns = START_NS - (found.info.start_utc_ns or 0)
+    parts = deque[Sent](maxlen=3)
+    outages = altered = 0
+    nothing = Sent(np.empty((0, 25), np.uint8), np.empty(0, np.int64), None)
+    for part in chain([nothing], (line.send() for _ in range(steps)), [nothing]):
+        parts.append(part)
+        if len(parts) < 3 or parts[1].outage_ns is None:
+            continue
+        outages += 1
+        first_ns, last_ns = parts[1].outage_ns
+        inside = AROUND_S * 1_000_000_000 - PERIOD_NS
+        sent_raw, sent_t_ns = np.concatenate([one.raw for one in parts]), np.concatenate([one.t_ns for one in parts])
+        sent = slice(*np.searchsorted(sent_t_ns, [first_ns - inside, last_ns + inside]))
+        rows = slice(*np.searchsorted(found.frames.t_ns - offset_ns, [first_ns - inside, last_ns + inside]))
+        is_same = np.array_equal(found.frames.t_ns[rows] - offset_ns, sent_t_ns[sent])
+        altered += not (is_same and np.array_equal(found.frames.raw[rows], sent_raw[sent]))
+    return outages, altered
+
+
 def week(hours: float, receivers: int) -> bool:
     """Record simulated days, and compare what the recording says with what was sent."""
     lines = [Line(seed) for seed in range(receivers)]
@@ -113,30 +159,35 @@ def week(hours: float, receivers: int) -> bool:
         ]
         now = [0]
         recorder = Recorder(
-            str(path), described, start_utc_ns=START_NS, retention=Retention(around_s=5), now=lambda: now[0]
+            str(path), described, start_utc_ns=START_NS, retention=Retention(around_s=AROUND_S), now=lambda: now[0]
         )
         memory: list[float] = []
-        begun = time.monotonic()
+        begun, begun_cpu = time.monotonic(), time.process_time()
         steps = round(hours * 3600 / STEP_S)
         for step in range(steps):
             now[0] = (step + 1) * (STEP_S * 1_000_000_000 // PERIOD_NS) * PERIOD_NS  # whole frames
             for number, line in enumerate(lines):
                 recorder.add(line.step(), number=number)
-            if step >= steps // 10 and step % max(1, steps // 20) == 0:
+            if step >= min(steps // 10, 3600 // STEP_S):
                 memory.append(memory_mb())
+            if memory and step % max(1, steps // 20) == 0:
                 print(
-                    f"  {step * STEP_S / 3600:.1f} h, {path.stat().st_size / 1e6:.1f} MB, {memory[-1]:.1f} MB memory",
+                    f"  {step * STEP_S / 3600:.1f} h, {path.stat().st_size / 1e6:.1f} MB, {memory[-1]:.1f} MB memory"
+                    f" ({min(memory):.1f} to {max(memory):.1f} so far)",
                     flush=True,
                 )
         for number, line in enumerate(lines):
             recorder.add(line.last(), number=number)
             recorder.end(None, number=number)
         recorder.close()
-        lasted = time.monotonic() - begun
+        lasted, lasted_cpu = time.monotonic() - begun, time.process_time() - begun_cpu
         size_mb = path.stat().st_size / 1e6
-        wrong = 0
+        wrong = outages = altered = 0
         for number, line in enumerate(lines):
-            found = read_recording(path, options=ReadOptions(interface=str(number))).outages()
+            recording = read_recording(path, options=ReadOptions(interface=str(number)))
+            around = altered_surroundings(recording, Line(number), steps=steps)
+            outages, altered = outages + around[0], altered + around[1]
+            found = recording.outages()
             truth = line.frames, line.missing, line.flagged
             minutes = sum(one.frames for one in found.minutes), sum(one.missed for one in found.minutes)
             said = found.frames, found.missing, found.summary["lost"].frames
@@ -144,9 +195,10 @@ def week(hours: float, receivers: int) -> bool:
     flat = max(memory) - min(memory) if memory else 0.0
     print(
         f"| {hours:g} h, {receivers} receivers | {size_mb:.1f} MB | {wrong} of {receivers} totals differ"
-        f" | memory within {flat:.1f} MB | {lasted:.0f} s |"
+        f" | {altered} of {outages:,} surroundings differ | memory within {flat:.1f} MB"
+        f" | {lasted_cpu:.0f} s of processor, {lasted:.0f} s |"
     )
-    return not wrong
+    return not wrong and not altered
 
 
 def kills(count: int, *, at_once: int = 3) -> bool:
@@ -235,6 +287,7 @@ def main() -> None:
     which.add_argument("--ptys", nargs="?", type=float, const=600, metavar="SECONDS", help="seconds [600]")
     which.add_argument("--quick", action="store_true", help="a little of each")
     chosen = parser.parse_args()
+    give_back_what_is_freed()  # as `record` does
     if chosen.quick:
         fine = [week(0.5, 2), kills(3), ptys(3, ports=2)]
     elif chosen.week is not None:

@@ -7,7 +7,7 @@ from collections.abc import Callable, Generator, Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from busbench.cli.live import stop_signals
+from busbench.cli.live import give_back_what_is_freed, stop_signals
 from busbench.cli.output import require_reader, say
 from busbench.cli.source import open_source, read_options
 from busbench.errors import display_name
@@ -59,6 +59,7 @@ def follow_source(source: str, settings: dict[str, Any]) -> Iterator[Following]:
     from busbench.bench.receiver import Receiver
     from busbench.bench.sources import open_source as open_port
 
+    give_back_what_is_freed()
     with stop_signals() as stop, open_port(source, line=options.line, flies_alone=True) as port:
         receiver = Receiver(port)
         with contextlib.closing(_received(receiver, span, is_over=stop.is_set)) as received:

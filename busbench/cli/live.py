@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import signal
+import sys
 import threading
 from collections.abc import Callable, Iterator
 from typing import Any, TypeVar
@@ -14,6 +15,7 @@ from busbench.cli.numbers import OneOf, WholeRange
 from busbench.line import BUS_LINE, LineSettings
 
 LOOK_S = 0.2
+_MMAP_THRESHOLD, _THRESHOLD_BYTES = -3, 128 << 10  # parameter of glibc's mallopt, and its default
 F = TypeVar("F", bound=Callable[..., Any])
 
 arm_option = click.option(
@@ -72,3 +74,17 @@ def stop_signals() -> Iterator[threading.Event]:
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
+
+
+def give_back_what_is_freed() -> None:
+    """Return large freed memory to the system, for the whole run.
+
+    glibc raises the size from which it does so with every large piece that is freed, up
+    to 32 MB; from then on such pieces leave holes, and a program that listens for days grows.
+    Only for such a program: each large piece then costs a call of the system.
+    """
+    if sys.platform == "linux":
+        import ctypes
+
+        with contextlib.suppress(OSError, AttributeError):  # another C library
+            ctypes.CDLL(None).mallopt(_MMAP_THRESHOLD, _THRESHOLD_BYTES)

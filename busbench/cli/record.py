@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from busbench.cli.live import LOOK_S, line_of, line_options, stop_signals
+from busbench.cli.live import LOOK_S, give_back_what_is_freed, line_of, line_options, stop_signals
 from busbench.cli.numbers import FiniteRange, WholeRange
 from busbench.cli.output import INTERRUPTED, force_option, say, wrote
 from busbench.cli.outputs import OUTPUT, OutputCommand
@@ -159,6 +159,7 @@ def command(
     wrong = [parse_fault(text) for text in faults]
     line = line_of(baud, parity, stop_bits)
     retention = Retention(around, every, files)
+    give_back_what_is_freed()
     with stop_signals() as stop:
         done = record(ports, output, seconds=seconds, force=force, line=line, stop=stop, faults=wrong, units=units,
                       note=note, retention=retention)  # fmt: skip

@@ -7,14 +7,19 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
-from busbench.cli.live import arm_option, line_options, motor_options
+from busbench.cli.live import arm_option, give_back_what_is_freed, line_options, motor_options
 from busbench.cli.numbers import OneOf
 from busbench.cli.output import ascii_option
 from busbench.cli.source import fault_option, read_options, reading_options
 from busbench.errors import BusbenchError
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from busbench.capture.base import ReadOptions
+    from busbench.rig.model import Rig
     from busbench.sim.aircraft_faults import AircraftFault
+    from busbench.tui.session import Session
 
 _INSTEAD = "use `busbench outages`, `timing` or `channels` on a recording, `busbench probe` or `record` on a port"
 
@@ -72,7 +77,7 @@ def command(
     from busbench.bench.sources import rig_in
     from busbench.cli.limit_options import limit_sources
     from busbench.rig.load import read_rig
-    from busbench.tui.opening import Opened, each_line, open_session
+    from busbench.tui.opening import Opened, each_line
 
     options, source = read_options(settings), sources[0] if sources else None
 
@@ -82,7 +87,7 @@ def command(
         built = faults_of(faults, source=source, rig=path or None) if rig_in(source) or source == first_source else ()
         limits = limit_sources(rig=path or None, source=source, motors=motor, has_no_motor=no_motor)
         chosen = each_line(source, options)[0]
-        return Opened(open_session(source, options=chosen, rig=plan, faults=built), plan, path, limits, built)
+        return Opened(_open(source, chosen, rig=plan, faults=built), plan, path, limits, built)
 
     # The source is opened first: if that fails, one line says so, without a screen.
     first_source, first = source, None
@@ -91,11 +96,7 @@ def command(
     else:
         faults_of(faults, source=None, rig=rig)
         limit_sources(rig=rig, motors=motor, has_no_motor=no_motor)
-    beside = [
-        open_session(name, options=one)
-        for name in sources
-        for one in each_line(name, options)[1 if name == source else 0 :]
-    ]
+    beside = [_open(name, one) for name in sources for one in each_line(name, options)[1 if name == source else 0 :]]
     from busbench.tui.main import make_app, run
     from busbench.tui.settings import SettingsStore, settings_path
 
@@ -104,6 +105,18 @@ def command(
         settings=SettingsStore(settings_path()), beside=beside,
     )  # fmt: skip
     run(app)
+
+
+def _open(
+    source: str, options: ReadOptions, *, rig: Rig | None = None, faults: Sequence[AircraftFault] = ()
+) -> Session:
+    """Open a session; a live one may run for days."""
+    from busbench.tui.opening import open_session
+
+    session = open_session(source, options=options, rig=rig, faults=faults)
+    if session.is_live:
+        give_back_what_is_freed()
+    return session
 
 
 def faults_of(texts: tuple[str, ...], *, source: str | None, rig: str | None) -> tuple[AircraftFault, ...]:

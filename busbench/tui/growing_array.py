@@ -8,8 +8,6 @@ Elsewhere, and if no file can be made, a column stays in memory.
 
 from __future__ import annotations
 
-import contextlib
-import ctypes
 import mmap
 import os
 import sys
@@ -22,19 +20,7 @@ from numpy.typing import DTypeLike, NDArray
 _FIRST = 4096
 _LONG_BYTES = 1 << 20  # shorter ones stay in memory
 _NEAR_BYTES = 1 << 19  # mapped size of the newest part: about ten minutes of times
-_MMAP_THRESHOLD, _THRESHOLD_BYTES = -3, 128 << 10  # parameter of glibc's mallopt, and its default
 _MOST_BYTES = 1 << 33  # address space, not disk space: about 80 days of frames; then memory is used
-
-
-def give_back_what_is_freed() -> None:
-    """Return large freed memory to the system, for the whole run.
-
-    glibc raises the size from which it does so with every large piece that is freed, up
-    to 32 MB; from then on such pieces leave holes, and a session grows with the days.
-    """
-    if sys.platform == "linux":
-        with contextlib.suppress(OSError, AttributeError):  # another C library
-            ctypes.CDLL(None).mallopt(_MMAP_THRESHOLD, _THRESHOLD_BYTES)
 
 
 class GrowingArray:

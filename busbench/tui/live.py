@@ -13,7 +13,6 @@ from busbench.errors import OutputError, PortError, pluralize
 from busbench.line import Chunk
 from busbench.model import Annotation
 from busbench.tui.events import GrowingOutages
-from busbench.tui.growing_array import give_back_what_is_freed
 from busbench.tui.new_file import free_name, require_new
 from busbench.tui.session import Session
 from busbench.tui.timing import TimingFigures, look_at_timing
@@ -41,7 +40,6 @@ class LiveSession(Session):
         scale: Scale = Scale(),  # noqa: B008 - frozen
         now: Callable[[], int] = perf_counter_ns,
     ) -> None:
-        give_back_what_is_freed()
         super().__init__(port.source, clock=port.clock, line=port.line, names=names, scale=scale)
         self.port, self.now = port, now
         self.receiver = Receiver(port, keeps_going=True, now=now)

@@ -5,8 +5,6 @@ from __future__ import annotations
 import errno
 import mmap
 import os
-import platform
-import subprocess
 import sys
 from pathlib import Path
 
@@ -47,30 +45,6 @@ def test_a_long_column_stands_in_a_file_and_its_older_part_is_let_go(monkeypatch
     assert before - _mapped_bytes() >= ROWS * 8 - 16 * mmap.PAGESIZE
     assert int(values.sum()) == ROWS * (ROWS - 1) // 2
     made.close()
-
-
-_FREED = """
-import ctypes, sys
-import numpy as np
-from busbench.tui.growing_array import give_back_what_is_freed
-class Heap(ctypes.Structure):
-    _fields_ = [(name, ctypes.c_size_t) for name in "arena ordblks smblks hblks hblkhd b c d e f".split()]
-libc = ctypes.CDLL(None)
-libc.mallinfo2.restype = Heap
-if sys.argv[1] == "given back":
-    give_back_what_is_freed()
-np.empty(24 << 20, np.uint8)
-before = libc.mallinfo2().hblkhd
-held = np.empty(1 << 20, np.uint8)
-print(libc.mallinfo2().hblkhd - before >= 1 << 20)
-"""
-
-
-@pytest.mark.skipif(sys.platform != "linux" or platform.libc_ver()[0] != "glibc", reason="a matter of glibc alone")
-@pytest.mark.parametrize(("how", "said"), [("given back", "True"), ("as it comes", "False")])
-def test_a_large_piece_is_given_back_though_larger_ones_were_freed(how: str, said: str) -> None:
-    run = [sys.executable, "-c", _FREED, how]
-    assert subprocess.run(run, capture_output=True, text=True, check=True).stdout.strip() == said
 
 
 def _mapped_bytes() -> int:
