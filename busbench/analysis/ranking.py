@@ -13,7 +13,7 @@ from busbench.analysis.recording_row import Row
 
 RANKED_BY = (
     "path", "interface", "unit", "outages_start_utc", "outages_missed", "outages_expected", "outages_missed_ratio",
-    "missed_bursts", "missed_ratio_low", "missed_ratio_high",
+    "missed_bursts", "missed_ratio_low", "missed_ratio_high", "sha256",
 )  # fmt: skip
 """Columns that a ranking needs."""
 
@@ -27,6 +27,7 @@ class Ranked:
         missed, expected, missed_ratio: as `outages` reports them.
         bursts: bursts of outages.
         ratio_low, ratio_high: 95 % confidence limits of the true ratio, by bursts; None where gaps cannot be seen.
+        sha256: hash of the recording's file.
     """
 
     path: str
@@ -39,6 +40,7 @@ class Ranked:
     bursts: int | None
     ratio_low: float | None
     ratio_high: float | None
+    sha256: str | None
 
     @property
     def name(self) -> str:

@@ -7,7 +7,8 @@ MTIE, which is kept.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+import hashlib
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any, Literal
 
 from busbench.analysis.loss_ratio import BurstLosses, loss_ratio
@@ -22,7 +23,7 @@ MTIE = "timing_mtie_s"
 
 def _columns() -> Iterator[tuple[ColumnType, str, str]]:
     """Type, prefix and names of all columns in their order."""
-    yield "text", "", "path interface error notes format source unit note adapter_serial"
+    yield "text", "", "path interface error sha256 notes format source unit note adapter_serial"
     yield "int", "missed_", "bursts"
     yield "float", "missed_", "ratio_low ratio_high"
     yield "text", "outages_", "start_utc note"
@@ -77,6 +78,12 @@ def recording_row(recording: Recording, *, path: str, interface: str | None = No
     for one in channels.pop("channels"):  # type: ignore[attr-defined]
         row |= _flat(f"ch{one.pop('channel')}", one)
     return row | dict(_flat("channels", channels))
+
+
+def combined_sha256(rows: Iterable[Row]) -> str:
+    """One hash of many recordings: SHA-256 of their hashes in rising order, each once and as a line of hex digits."""
+    hashes = sorted({row["sha256"] or "" for row in rows})
+    return hashlib.sha256("".join(f"{one}\n" for one in hashes).encode()).hexdigest()
 
 
 def empty_row(path: str, *, error: str | None = None) -> Row:

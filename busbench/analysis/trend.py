@@ -18,7 +18,7 @@ from typing import Literal
 
 import numpy as np
 
-from busbench.analysis.recording_row import Row
+from busbench.analysis.recording_row import Row, combined_sha256
 from busbench.model import F64, I64
 from busbench.wire.frame_spec import CHANNELS
 
@@ -96,17 +96,19 @@ class History:
         unit: its name.
         recordings: as many of it were read.
         without_time: as many of these do not know when they were made; they count in no trend.
+        recordings_sha256: one hash of all their files, see combined_sha256.
         trends: figures that at least three recordings show.
     """
 
     unit: str
     recordings: int
     without_time: int
+    recordings_sha256: str
     trends: tuple[Trend, ...]
 
     def to_json(self) -> dict[str, object]:
         """Plain values."""
-        out: dict[str, object] = {name: getattr(self, name) for name in ("unit", "recordings", "without_time")}
+        out: dict[str, object] = {name: getattr(self, name) for name in History.__slots__[:-1]}
         return out | {"trends": [one.to_json() for one in self.trends]}
 
 
@@ -119,6 +121,7 @@ def history_of(unit: str, rows: Iterable[Row]) -> History:
     Args:
         rows: of its recordings, with all columns of a survey.
     """
+    rows = list(rows)
     read = [row for row in rows if row["outages_frames"] is not None]
     timed = sorted((row for row in read if row["outages_start_utc"]), key=lambda row: str(row["outages_start_utc"]))
     series: list[tuple[str, str, tuple[Point, ...]]] = []
@@ -130,7 +133,7 @@ def history_of(unit: str, rows: Iterable[Row]) -> History:
     lines = sum(name in OF_THE_LINE for name, _, _ in series)
     shares = [CHANCE / 2 / (lines if name in OF_THE_LINE else len(series) - lines) for name, _, _ in series]
     trends = tuple(_trend(*one, chance=share) for one, share in zip(series, shares, strict=True))
-    return History(unit, len(read), len(read) - len(timed), trends)
+    return History(unit, len(read), len(read) - len(timed), combined_sha256(rows), trends)
 
 
 def _trend(name: str, unit: str, points: tuple[Point, ...], *, chance: float) -> Trend:

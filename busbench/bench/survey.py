@@ -10,11 +10,12 @@ from itertools import islice
 from busbench.analysis.notebook import html_of
 from busbench.analysis.ranking import RANKED_BY, Ranked, rank
 from busbench.analysis.recording import read_recordings
-from busbench.analysis.recording_row import Row, empty_row, recording_row
+from busbench.analysis.recording_row import Row, combined_sha256, empty_row, recording_row
 from busbench.analysis.trend import History, history_of
 from busbench.bench.survey_inputs import Input, find_inputs
 from busbench.bench.survey_journal import SUFFIX, FileJournal, Journal, entry_line
 from busbench.bench.survey_table import arrow_tables, is_table, table_rows, write_table
+from busbench.capture.open import hash_recording
 from busbench.capture.parquet import need_pyarrow
 from busbench.errors import BusbenchError, display_name, pluralize
 from busbench.output_file import require_output
@@ -47,6 +48,10 @@ class Survey:
     def ranking(self) -> list[Ranked]:
         """Recordings by the lower confidence limit of their missed frames, the worst first."""
         return rank(self.rows(RANKED_BY))
+
+    def recordings_sha256(self) -> str:
+        """One hash of the files of all recordings: SHA-256 of their hashes in rising order, each once and on a line."""
+        return combined_sha256(self.rows(("sha256",)))
 
     def errors(self) -> list[tuple[str, str]]:
         """Path and error of the recordings that could not be read."""
@@ -205,16 +210,19 @@ def survey_batch(batch: Sequence[Input]) -> bytes:
 
 def survey_rows(one: Input) -> list[Row]:
     """The rows of a recording: one, or one for each serial line if it holds several; never an exception."""
+    sha256 = None
     try:
+        sha256 = hash_recording(one.place)
         recordings = read_recordings(one.place)
         if len(recordings) == 1:
-            return [recording_row(recordings[0], path=one.path)]
-        return [recording_row(line, path=one.path, interface=str(i)) for i, line in enumerate(recordings)]
+            return [recording_row(recordings[0], path=one.path) | {"sha256": sha256}]
+        numbered = enumerate(recordings)
+        return [recording_row(line, path=one.path, interface=str(i)) | {"sha256": sha256} for i, line in numbered]
     except BusbenchError as error:
         words = str(error).removeprefix(display_name(one.place)).lstrip(",: ")
     except Exception as error:  # one file of a season must not end the survey of all
         words = f"busbench failed ({type(error).__name__}: {error})"
-    return [empty_row(one.path, error=words)]
+    return [empty_row(one.path, error=words) | {"sha256": sha256}]
 
 
 def counted(done: int, total: int) -> str:

@@ -15,7 +15,16 @@ from busbench.capture.address import is_address, open_address
 from busbench.capture.base import Capture, ReadOptions
 from busbench.capture.compressed import CompressedSource, codec_of
 from busbench.capture.edges import LevelFile
-from busbench.capture.file_io import HEAD_BYTES, FileSource, ObjectSource, Source, read_head, read_into
+from busbench.capture.file_io import (
+    BLOCK_BYTES,
+    HEAD_BYTES,
+    FileSource,
+    ObjectSource,
+    Source,
+    as_source,
+    read_head,
+    read_into,
+)
 from busbench.capture.formats import FORMATS, RAW, FileFormat
 from busbench.capture.pipe_source import PipeSource
 from busbench.capture.text_columns import StyledSource, find_style
@@ -137,6 +146,19 @@ def line_interfaces(recording: str | os.PathLike[str]) -> list[int]:
         if pcapng_read.sniff(read_head(source)):
             return line_numbers(PacketFile(source))
     return []
+
+
+def hash_recording(recording: str) -> str | None:
+    """SHA-256 of a recording as it is kept, in hex (FIPS 180-4); None for a pipe (raises CaptureError: unreadable)."""
+    if recording == STANDARD_INPUT or _is_pipe(recording):  # which can be read only once
+        return None
+    import hashlib
+
+    made, block = hashlib.sha256(), memoryview(bytearray(BLOCK_BYTES))
+    with contextlib.closing(_source_of(recording, None)[0]) as source, source.open() as stream:
+        while got := read_into(stream, block, source.name):
+            made.update(block[:got])
+    return made.hexdigest()
 
 
 def open_levels(path: str) -> LevelFile | None:

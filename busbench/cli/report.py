@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -10,8 +12,8 @@ import click
 from busbench.capture.base import ReadOptions
 from busbench.cli.output import PAGE, force_option, wrote
 from busbench.cli.outputs import OUTPUT, OutputCommand
-from busbench.cli.source import read_all, read_baseline, read_lines, read_options, source_options
-from busbench.errors import BusbenchError
+from busbench.cli.source import read_all, read_baseline, read_lines, read_options, sources_options
+from busbench.errors import BusbenchError, display_name
 
 if TYPE_CHECKING:
     from busbench.report.recording_page import RecordingPage
@@ -20,14 +22,14 @@ if TYPE_CHECKING:
 @click.command("report", cls=OutputCommand)
 @click.option("-o", "--output", type=OUTPUT, callback=PAGE, metavar="FILE.html", help="Write the page to this file.")
 @click.option("--svg", "picture", metavar="NAME", help="Print one picture: outages, histogram, periods, channel-1 …")
-@click.option("--check", "page", metavar="PAGE.html", help="Check the figures of a page against the recording.")
+@click.option("--check", "page", metavar="PAGE.html", help="Check the figures of a page against what it was made from.")
 @click.option("--baseline", metavar="OLD", help="Compare with this earlier recording.")
 @click.option("--rig", "rig_path", metavar="RIG.toml", help="Check a page to sign against this plan.")
 @click.option("--walk", metavar="FILE.json", help="Check a page to sign against these answers.")
 @force_option
-@source_options
+@sources_options
 def command(
-    source: str,
+    sources: tuple[str, ...],
     output: str | None,
     picture: str | None,
     page: str | None,
@@ -43,7 +45,8 @@ def command(
     prints on A4. Its figures are those of `outages`, `timing` and `channels`. It
     also holds them as data: with --check and the recording anyone can confirm
     them. Exit code 1 if a page differs from its recording. The page to sign of
-    `verify` is checked with its rig file and answers. With --baseline the page
+    `verify` is checked with its rig file and answers, a page of `survey` with
+    its recordings in any folder, or their table. With --baseline the page
     also says what changed since an earlier recording, as `compare` does. Of
     several receivers in one recording, it draws when each was out, and all; of
     servo pulse outputs beside the bus, their latency.
@@ -58,10 +61,17 @@ def command(
     if page is None:
         if rig_path or walk:
             raise BusbenchError("--rig, --walk: need --check", hint="leave them out")
-        _make(source, output=output, picture=picture, baseline=baseline, force=force, options=options)
+        _make(_only(sources), output=output, picture=picture, baseline=baseline, force=force, options=options)
     else:
-        code = check(source, page, baseline=baseline, rig_path=rig_path, walk=walk, options=options)
+        code = check(sources, page, baseline=baseline, rig_path=rig_path, walk=walk, options=options)
         click.get_current_context().exit(code)
+
+
+def _only(sources: Sequence[str]) -> str:
+    """The recording of a page of one."""
+    if len(sources) > 1:
+        raise BusbenchError("SOURCE: a page is of one recording", hint="name one; `busbench survey --page` ranks many")
+    return sources[0]
 
 
 def _page_of(source: str, baseline: str | None, options: ReadOptions) -> RecordingPage:
@@ -97,7 +107,7 @@ def _make(
 
 
 def check(
-    source: str,
+    sources: Sequence[str],
     page: str,
     *,
     baseline: str | None,
@@ -113,7 +123,12 @@ def check(
 
     figures = read_figures(page)
     if figures.get("kind") in SURVEY_KINDS:
-        raise BusbenchError(f"{page}: is the page of a survey", hint="make it again with `busbench survey --page`")
+        if baseline or rig_path or walk or options != ReadOptions():
+            raise BusbenchError(f"{page}: is the page of a survey", hint="name only its recordings or its table")
+        difference = first_difference(figures, _surveyed(sources, page, figures))
+        click.echo(f"{page}: {difference or 'is what the recordings show'}")
+        return int(bool(difference))
+    source = _only(sources)
     if ("compared" in figures) != (baseline is not None):
         if baseline is None:
             raise BusbenchError(f"{page}: compares two recordings", hint="name the earlier one with --baseline")
@@ -129,6 +144,23 @@ def check(
     difference = first_difference(figures, made)
     click.echo(f"{page}: {difference or 'is what the recording shows'}")
     return int(bool(difference))
+
+
+def _surveyed(sources: Sequence[str], page: str, figures: Mapping[str, object]) -> dict[str, object]:
+    """Recalculate the figures of the page of a survey."""
+    from busbench.cli.survey import make_survey
+    from busbench.report.survey_page import HISTORY, history_figures, ranking_figures
+
+    table = make_survey(sources)
+    if figures["kind"] == HISTORY:
+        unit = str(figures.get("unit"))
+        if unit not in {row["unit"] for row in table.rows(("unit",))}:
+            hint = "name the recordings that the page was made from"
+            raise BusbenchError(f"{page}: shows {display_name(unit)}, and no recording is of that", hint=hint)
+        made = history_figures(table.history(unit))
+    else:
+        made = ranking_figures(table.ranking(), table.errors(), recordings_sha256=table.recordings_sha256())
+    return dict(json.loads(json.dumps(made)))
 
 
 def _signed(

@@ -83,6 +83,7 @@ def command(
 
     With --unit the recordings of one unit (`record --unit`) are shown over time,
     each figure with its trend: whether it rises or falls by more than chance.
+    The reader of a page can check its figures with `report --check`.
 
     \b
     busbench survey captures
@@ -102,11 +103,11 @@ def command(
 def make_survey(
     paths: Sequence[str],
     *,
-    output: str | None,
-    workers: int | None,
-    dask: str | None,
-    resume: bool,
-    force: bool,
+    output: str | None = None,
+    workers: int | None = None,
+    dask: str | None = None,
+    resume: bool = False,
+    force: bool = False,
 ) -> Survey:
     """Read the recordings, or the table of an earlier survey.
 
@@ -166,7 +167,8 @@ def _show_ranking(
         from busbench.output_file import write_output
         from busbench.report.survey_page import ranking_html
 
-        write_output(page, ranking_html(ranking, errors), force=force)
+        made = ranking_html(ranking, errors, recordings_sha256=table.recordings_sha256())
+        write_output(page, made, force=force)
         wrote(page, "page of the ranking")
 
 

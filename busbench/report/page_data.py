@@ -34,7 +34,8 @@ def read_figures(path: str) -> dict[str, object]:
         figures = None
     if not isinstance(figures, dict):
         raise BusbenchError(
-            f"{path}: holds no figures of busbench", hint="name a page that `busbench report` or `verify` wrote"
+            f"{path}: holds no figures of busbench",
+            hint="name a page that `busbench report`, `survey` or `verify` wrote",
         )
     return figures
 

@@ -10,7 +10,7 @@ from busbench.analysis.ranking import Ranked
 from busbench.analysis.trend import History, Trend
 from busbench.errors import pluralize
 from busbench.report.page_data import data_element
-from busbench.report.provenance import gather
+from busbench.report.provenance import bare_name, gather
 from busbench.report.survey_pictures import draw_ranking, draw_trend
 from busbench.rig.html import html_template
 from busbench.verify.result import CAUTION
@@ -22,13 +22,28 @@ MONTH_DAYS = 30
 Part = tuple[str, str, list[tuple[str, Any]], Sequence[str], list[list[str]]]
 
 
-def ranking_html(ranking: Sequence[Ranked], errors: Sequence[tuple[str, str]]) -> str:
-    """The page of a ranking; all words of files and people in it are escaped.
+def ranking_figures(
+    ranking: Sequence[Ranked], errors: Sequence[tuple[str, str]], *, recordings_sha256: str
+) -> dict[str, object]:
+    """The figures of the page of a ranking as plain values; files are named without their folders.
 
     Args:
-        ranking: the worst first; as many as a page holds are shown.
+        ranking: the worst first; as many as a page holds are kept.
         errors: path and error of the recordings that could not be read.
+        recordings_sha256: one hash of all recordings, see combined_sha256.
     """
+    shown = [one.to_json() | {"path": bare_name(one.path)} for one in ranking[:_RANKED_MOST]]
+    counts = {"recordings": len(ranking), "not_read": len(errors)}
+    return {"kind": RANKING, **counts, "recordings_sha256": recordings_sha256, "ranking": shown}
+
+
+def history_figures(found: History) -> dict[str, object]:
+    """The figures of the page of one unit over time as plain values."""
+    return {"kind": HISTORY} | found.to_json()
+
+
+def ranking_html(ranking: Sequence[Ranked], errors: Sequence[tuple[str, str]], *, recordings_sha256: str) -> str:
+    """The page of a ranking; all words of files and people in it are escaped. Args as in ranking_figures."""
     shown = ranking[:_RANKED_MOST]
     lead = f"{ranking_words(ranking, errors)}."
     note = (
@@ -42,8 +57,8 @@ def ranking_html(ranking: Sequence[Ranked], errors: Sequence[tuple[str, str]]) -
     if errors:
         rows = [list(one) for one in errors[:_RANKED_MOST]]
         parts.append(("Not read", "", [], ("recording", "error"), rows))
-    figures = {"recordings": len(ranking), "not_read": len(errors), "ranking": [one.to_json() for one in shown]}
-    return _page("Recordings of the serial servo bus", lead, parts, {"kind": RANKING} | figures)
+    figures = ranking_figures(ranking, errors, recordings_sha256=recordings_sha256)
+    return _page("Recordings of the serial servo bus", lead, parts, figures)
 
 
 def ranking_words(ranking: Sequence[Ranked], errors: Sequence[tuple[str, str]]) -> str:
@@ -69,7 +84,7 @@ def history_html(found: History) -> str:
         pictures.append((f"{one.name}: {one.direction}", draw_trend(one, unit=unit, factor=factor)))
     rows = [trend_cells(one) for one in found.trends]
     parts: list[Part] = [("Trends", note, [], head, rows), ("Over time", _PICTURE_NOTE, pictures, (), [])]
-    return _page(f"{found.unit} over time", lead, parts, {"kind": HISTORY} | found.to_json())
+    return _page(f"{found.unit} over time", lead, parts, history_figures(found))
 
 
 _PICTURE_NOTE = (
@@ -88,7 +103,7 @@ def _page(title: str, lead: str, parts: list[Part], figures: Mapping[str, object
     ]
     return html_template("busbench.report", "survey.html").render(
         title=title, lead=lead, parts=marked, caution=CAUTION, made_at=about.made_at, versions=about.versions,
-        data=Markup(data_element(figures)),
+        recordings_sha256=figures["recordings_sha256"], data=Markup(data_element(figures)),
     )  # fmt: skip
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import hashlib
 import json
 import os
 import random
@@ -67,9 +68,10 @@ def test_a_row_is_what_the_commands_report(capfd: pytest.CaptureFixture[str], na
     rest = {key: row[key] for key in row if key not in said}
     assert said.items() <= row.items()
     assert {key for key in rest if rest[key] is not None and not key.startswith("missed_")} <= {
-        "path", "interface", "format", "source", "notes",
+        "path", "interface", "sha256", "format", "source", "notes",
     }  # fmt: skip
     assert row["interface"] == interface
+    assert row["sha256"] == hashlib.sha256((CAPTURES / name).read_bytes()).hexdigest()
     assert list(row) == list(COLUMNS)
 
 
