@@ -15,16 +15,7 @@ from busbench.capture.address import is_address, open_address
 from busbench.capture.base import Capture, ReadOptions
 from busbench.capture.compressed import CompressedSource, codec_of
 from busbench.capture.edges import LevelFile
-from busbench.capture.file_io import (
-    BLOCK_BYTES,
-    HEAD_BYTES,
-    FileSource,
-    ObjectSource,
-    Source,
-    as_source,
-    read_head,
-    read_into,
-)
+from busbench.capture.file_io import BLOCK_BYTES, HEAD_BYTES, FileSource, ObjectSource, Source, read_head, read_into
 from busbench.capture.formats import FORMATS, RAW, FileFormat
 from busbench.capture.pipe_source import PipeSource
 from busbench.capture.text_columns import StyledSource, find_style

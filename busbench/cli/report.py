@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,7 +13,7 @@ import click
 from busbench.capture.base import ReadOptions
 from busbench.cli.output import PAGE, force_option, wrote
 from busbench.cli.outputs import OUTPUT, OutputCommand
-from busbench.cli.source import read_all, read_baseline, read_lines, read_options, sources_options
+from busbench.cli.source import read_all, read_analyser, read_baseline, read_lines, read_options, sources_options
 from busbench.errors import BusbenchError, display_name
 
 if TYPE_CHECKING:
@@ -22,8 +23,9 @@ if TYPE_CHECKING:
 @click.command("report", cls=OutputCommand)
 @click.option("-o", "--output", type=OUTPUT, callback=PAGE, metavar="FILE.html", help="Write the page to this file.")
 @click.option("--svg", "picture", metavar="NAME", help="Print one picture: outages, histogram, periods, channel-1 …")
-@click.option("--check", "page", metavar="PAGE.html", help="Check the figures of a page against what it was made from.")
+@click.option("--check", "page", metavar="PAGE.html", help="Check the figures of a page against its recordings.")
 @click.option("--baseline", metavar="OLD", help="Compare with this earlier recording.")
+@click.option("--against", metavar="ANALYSER", help="Measure the adapter by a logic analyser on the line.")
 @click.option("--rig", "rig_path", metavar="RIG.toml", help="Check a page to sign against this plan.")
 @click.option("--walk", metavar="FILE.json", help="Check a page to sign against these answers.")
 @force_option
@@ -34,6 +36,7 @@ def command(
     picture: str | None,
     page: str | None,
     baseline: str | None,
+    against: str | None,
     rig_path: str | None,
     walk: str | None,
     force: bool,
@@ -46,14 +49,17 @@ def command(
     also holds them as data: with --check and the recording anyone can confirm
     them. Exit code 1 if a page differs from its recording. The page to sign of
     `verify` is checked with its rig file and answers, a page of `survey` with
-    its recordings in any folder, or their table. With --baseline the page
-    also says what changed since an earlier recording, as `compare` does. Of
-    several receivers in one recording, it draws when each was out, and all; of
-    servo pulse outputs beside the bus, their latency.
+    its recordings in any folder, or their table.
+
+    With --baseline the page also says what changed since an earlier recording,
+    as `compare` does; with --against it draws how late the adapter was, as
+    `timing` measures it. Of several receivers in one recording, it draws when
+    each was out, and all; of servo pulse outputs beside the bus, their latency.
 
     \b
     busbench report captures/heron-flight.pcapng -o flight.html
     busbench report captures/heron-bench.pcapng --baseline captures/heron-flight.pcapng -o b.html
+    busbench report captures/heron-late.pcapng --against captures/heron-outputs.vcd -o late.html
     """
     if sum(one is not None for one in (output, picture, page)) != 1:
         raise BusbenchError("-o, --svg, --check: one of them is needed", hint="see busbench report --help")
@@ -61,9 +67,11 @@ def command(
     if page is None:
         if rig_path or walk:
             raise BusbenchError("--rig, --walk: need --check", hint="leave them out")
-        _make(_only(sources), output=output, picture=picture, baseline=baseline, force=force, options=options)
+        source = _only(sources)
+        made = _page_of(source, baseline, against, options)
+        _make(source, made, output=output, picture=picture, force=force)
     else:
-        code = check(sources, page, baseline=baseline, rig_path=rig_path, walk=walk, options=options)
+        code = check(sources, page, baseline=baseline, against=against, rig_path=rig_path, walk=walk, options=options)
         click.get_current_context().exit(code)
 
 
@@ -74,24 +82,26 @@ def _only(sources: Sequence[str]) -> str:
     return sources[0]
 
 
-def _page_of(source: str, baseline: str | None, options: ReadOptions) -> RecordingPage:
+def _page_of(source: str, baseline: str | None, against: str | None, options: ReadOptions) -> RecordingPage:
     from busbench.analysis.several import lay_beside
     from busbench.bench.sign_off import pulse_outputs
     from busbench.report.compared import Compared
     from busbench.report.recording_page import RecordingPage
 
-    recordings = read_lines(source, options)
+    recordings = read_lines(source, options if against is None else replace(options, signal=None))
     several = lay_beside(recordings) if len(recordings) > 1 else None
     pulses, compared = pulse_outputs(source, options), None
     if baseline is not None:
         compared = Compared(baseline, read_baseline(baseline, options).compare(recordings[0], pulses=pulses))
-    return RecordingPage(recordings[0], compared=compared, several=several, pulses=pulses)
+    timing = None
+    if against is not None:
+        timing = recordings[0].timing(against=read_analyser(against, options), line=options.line)
+    return RecordingPage(
+        recordings[0], compared=compared, several=several, pulses=pulses, timing=timing, analyser=against or ""
+    )
 
 
-def _make(
-    source: str, *, output: str | None, picture: str | None, baseline: str | None, force: bool, options: ReadOptions
-) -> None:
-    made = _page_of(source, baseline, options)
+def _make(source: str, made: RecordingPage, *, output: str | None, picture: str | None, force: bool) -> None:
     if picture is not None:
         click.echo(made.picture(picture))
     elif output is not None:
@@ -111,6 +121,7 @@ def check(
     page: str,
     *,
     baseline: str | None,
+    against: str | None,
     rig_path: str | None,
     walk: str | None,
     options: ReadOptions,
@@ -123,7 +134,7 @@ def check(
 
     figures = read_figures(page)
     if figures.get("kind") in SURVEY_KINDS:
-        if baseline or rig_path or walk or options != ReadOptions():
+        if baseline or against or rig_path or walk or options != ReadOptions():
             raise BusbenchError(f"{page}: is the page of a survey", hint="name only its recordings or its table")
         difference = first_difference(figures, _surveyed(sources, page, figures))
         click.echo(f"{page}: {difference or 'is what the recordings show'}")
@@ -133,6 +144,11 @@ def check(
         if baseline is None:
             raise BusbenchError(f"{page}: compares two recordings", hint="name the earlier one with --baseline")
         raise BusbenchError(f"{page}: compares no recordings", hint="leave --baseline out")
+    if ("analyser_sha256" in figures) != (against is not None):
+        if against is None:
+            what = f"{page}: shows the lateness of an adapter"
+            raise BusbenchError(what, hint="name the logic analyser's recording with --against")
+        raise BusbenchError(f"{page}: shows no lateness of an adapter", hint="leave --against out")
     if figures.get("kind") == sign_off.KIND:
         if rig_path is None:
             raise BusbenchError(f"{page}: is a page to sign", hint="name its rig file with --rig")
@@ -140,7 +156,7 @@ def check(
     elif rig_path or walk:
         raise BusbenchError(f"{page}: is the page of a recording alone", hint="leave --rig and --walk out")
     else:
-        made = _page_of(source, baseline, options).figures(sha256=sha256_of(source))
+        made = _page_of(source, baseline, against, options).figures(sha256=sha256_of(source))
     difference = first_difference(figures, made)
     click.echo(f"{page}: {difference or 'is what the recording shows'}")
     return int(bool(difference))

@@ -125,6 +125,11 @@ def read_lines(source: str, options: ReadOptions) -> list[Recording]:
     return [read_all(source, replace(options, interface=str(number)), is_one=True) for number in numbers]
 
 
+def read_analyser(path: str, options: ReadOptions) -> Recording:
+    """Read a logic analyser's recording of the line that an adapter recorded, whole."""
+    return read_all(path, replace(options, usb_device=None, interface=None))
+
+
 def read_baseline(path: str, options: ReadOptions) -> Baseline:
     """Read an earlier recording whole, with its pulse outputs."""
     from busbench.bench.sign_off import Baseline, pulse_outputs

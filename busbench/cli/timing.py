@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from busbench.cli.output import format_option, print_table, same_unit, write_csv, write_json
-from busbench.cli.source import read_all, read_options, read_times, source_options
+from busbench.cli.source import read_all, read_analyser, read_options, read_times, source_options
 from busbench.errors import pluralize, seconds
 
 if TYPE_CHECKING:
@@ -44,9 +43,9 @@ def command(source: str, format_: str, against: str | None, **settings: Any) -> 
         timeline = read_times(source, options)
         result, origin = timeline.timing(), timeline.info.origin
     else:
-        own, theirs = replace(options, signal=None), replace(options, usb_device=None, interface=None)
-        recording = read_all(source, own)
-        result, origin = recording.timing(against=read_all(against, theirs), line=options.line), recording.info.origin
+        recording = read_all(source, replace(options, signal=None))
+        result = recording.timing(against=read_analyser(against, options), line=options.line)
+        origin = recording.info.origin
     if format_ == "json":
         write_json(result.to_json() | origin.to_json())
     elif format_ == "csv":
@@ -67,6 +66,8 @@ def _flat(value: Any, name: str = "") -> list[tuple[str, Any]]:
 
 
 def _print_table(result: Timing) -> None:
+    from busbench.analysis.clock_text import decimals_of
+
     jitter = result.jitter
     missing = "" if result.missing is None else f", {result.missing} missing"
     click.echo(f"{pluralize(result.frames, 'frame')}{missing}; clock: {result.clock.kind.value}")
@@ -75,7 +76,7 @@ def _print_table(result: Timing) -> None:
         if result.period_mean_s is not None:
             click.echo(f"period  mean {result.period_mean_s * 1e3:.6f} ms")
         return
-    digits = _digits(jitter.period_rms_s)
+    digits = decimals_of(jitter.period_rms_s)
     low, high = _ms(jitter.period_p01_s, digits), _ms(jitter.period_p99_s, digits)
     rows = [
         ["mean", _ms(result.period_mean_s, min(6, digits + 2))],
@@ -116,25 +117,16 @@ def _print_table(result: Timing) -> None:
 
 
 def _print_clocks(found: ClockAlignment) -> None:
+    from busbench.analysis.clock_text import CLOCK_HEAD, LATENESS_HEAD, clock_rows, lateness_row
+
     click.echo(f"\nlogic analyser beside the adapter: {pluralize(found.frames, 'frame')} in both")
-    offset, drift = found.offset_s, found.drift_ppm
-    if offset is None or drift is None or found.lateness is None:
+    rows = clock_rows(found)
+    if not rows:
         click.echo(found.note)
         return
-    digits = _digits(offset.high - offset.low)
-    rows = [
-        ["offset of the clocks, ms", *(f"{value * 1e3:.{digits}f}" for value in offset)],
-        ["drift, ppm", *(f"{value:.{_digits((drift.high - drift.low) / 1e3)}f}" for value in drift)],
-    ]
-    print_table(["", "value", "95 % low", "95 % high"], rows)
+    print_table(CLOCK_HEAD, rows)
     click.echo()
-    cells = [_ms(value, min(3, digits)) for value in found.lateness.to_json().values()]
-    print_table(["", "min", "median", "99 %", "max"], [["lateness of the adapter, ms", *cells]])
-
-
-def _digits(rms_s: float) -> int:
-    """Decimals of a period in ms that its jitter justifies: two below its first digit."""
-    return 6 if rms_s <= 0 else min(6, max(0, 1 - math.floor(math.log10(rms_s * 1e3))))
+    print_table(LATENESS_HEAD, [lateness_row(found)])
 
 
 def _ms(value_s: float | None, decimals: int) -> str:

@@ -101,20 +101,38 @@ def draw_channel(title: str, t_s: F64, values: NDArray[np.int16], end_s: float, 
 def draw_periods(t_s: F64, end_s: float, *, most_s: float) -> str:
     """Draw frame periods over time, each column from min to max; those over `most_s` at the upper edge."""
     periods = np.diff(t_s)
-    height, top, bottom = 120.0, 14.0, 92.0
-    drawing = Drawing(WIDTH, height, title="frame periods over time")
     shown = periods[periods <= most_s]
     if not shown.size:
         return ""
     low, high = float(shown.min()) * 1e3, float(shown.max()) * 1e3
     low, high = (low, high) if high > low else (low * 0.99, high * 1.01 + 1e-9)
+    return _ranges("frame periods over time", t_s[1:], periods * 1e3, end_s, low=low, high=high)
+
+
+def draw_lateness(t_s: F64, late_s: F64, end_s: float) -> str:
+    """Draw how late an adapter's times are, from 0 on, each column from min to max.
+
+    Args:
+        t_s: times of frames in seconds, float64 (N,), rising.
+        late_s: their lateness in seconds, float64 (N,).
+        end_s: end of the recording.
+    """
+    late_ms = late_s * 1e3
+    low, high = min(0.0, float(late_ms.min())), max(1e-3, float(late_ms.max()))
+    return _ranges("lateness of the adapter over time", t_s, late_ms, end_s, low=low, high=high)
+
+
+def _ranges(title: str, t_s: F64, values_ms: F64, end_s: float, *, low: float, high: float) -> str:
+    """Draw values over time, each column from min to max; one above `high` at the upper edge, with a G."""
+    height, top, bottom = 120.0, 14.0, 92.0
+    drawing = Drawing(WIDTH, height, title=title)
 
     def y(ms: float) -> float:
         return bottom - (bottom - top) * (min(ms, high) - low) / (high - low)
 
-    column = np.minimum((t_s[1:] / max(end_s, 1e-9) * _COLUMNS).astype(np.int64), _COLUMNS - 1)
+    column = np.minimum((t_s / max(end_s, 1e-9) * _COLUMNS).astype(np.int64), _COLUMNS - 1)
     starts = np.flatnonzero(np.diff(column, prepend=-1))
-    least, most = np.minimum.reduceat(periods, starts) * 1e3, np.maximum.reduceat(periods, starts) * 1e3
+    least, most = np.minimum.reduceat(values_ms, starts), np.maximum.reduceat(values_ms, starts)
     width = (WIDTH - _LEFT - _RIGHT) / _COLUMNS
     for place, a, b in zip(column[starts].tolist(), least.tolist(), most.tolist(), strict=True):
         x = _LEFT + (place + 0.5) * width

@@ -15,13 +15,15 @@ from busbench.analysis.recording import Recording
 from busbench.analysis.several import Several, sentences
 from busbench.analysis.timing import Timing
 from busbench.errors import BusbenchError, pluralize
-from busbench.model import F64
+from busbench.model import F64, I64
+from busbench.report.beside import Beside
 from busbench.report.compared import Compared
 from busbench.report.page_data import data_element
 from busbench.report.pictures import (
     draw_channel,
     draw_histogram,
     draw_latency,
+    draw_lateness,
     draw_outages,
     draw_periods,
     draw_receivers,
@@ -44,6 +46,8 @@ class RecordingPage:
         compared: the recording held against an earlier one.
         several: all receivers of a recording of several; the page is that of the first, and says what coincides.
         pulses: servo pulse outputs that were recorded beside the bus.
+        timing: the timing, if a logic analyser measured it.
+        analyser: path of the analyser's recording.
     """
 
     def __init__(
@@ -53,14 +57,18 @@ class RecordingPage:
         compared: Compared | None = None,
         several: Several | None = None,
         pulses: Pulses | None = None,
+        timing: Timing | None = None,
+        analyser: str = "",
     ) -> None:
         self.recording, self.compared, self.several, self.pulses = recording, compared, several, pulses
         self.outages: Outages = recording.outages()
-        self.timing: Timing = recording.timing()
+        self.timing: Timing = recording.timing() if timing is None else timing
+        self.beside = None if self.timing.against is None else Beside(analyser, self.timing.against)
         self.channels: Channels = recording.channels()
         start_ns = recording.span.first_t_ns or 0
         self.t_s: F64 = np.asarray((recording.frames.t_ns - start_ns) / 1e9, np.float64)
         last_ns = recording.span.last_t_ns or start_ns
+        self._exact_ns, self._exact_s = self._without_lateness()
         self.end_s = max(self.outages.duration_s or 0.0, (last_ns - start_ns) / 1e9)
 
     @property
@@ -70,8 +78,9 @@ class RecordingPage:
         named: dict[str, Callable[[], str]] = {
             "receivers": lambda: "" if self.several is None else draw_receivers(self.several),
             "outages": lambda: draw_outages(self.outages.events, self.end_s) if has_times else "",
-            "histogram": lambda: draw_histogram(self.timing, self.recording.frames.t_ns),
+            "histogram": lambda: draw_histogram(self.timing, self._exact_ns),
             "periods": lambda: self._periods() if has_times else "",
+            "lateness": self._lateness,
         }
         for number, line in enumerate(() if self.pulses is None else self.pulses.lines, start=1):
             if line.latency is not None:
@@ -101,6 +110,8 @@ class RecordingPage:
         }
         if self.pulses is not None:
             made["pulses"] = self.pulses.to_json()
+        if self.beside is not None:
+            made["analyser_sha256"] = self.beside.sha256
         if self.several is not None:
             made["several"] = self.several.to_json()
         if self.compared is not None:
@@ -119,6 +130,7 @@ class RecordingPage:
             rows=list(self._rows(scale)), seconds=_seconds,
             scale=f"{scale.centre_us:g} µs at {scale.centre_counts:g} counts, {scale.us_per_count:g} µs a count",
             timeline=drawn["outages"], histogram=drawn["histogram"], periods=drawn["periods"],
+            beside=self.beside, lateness=drawn["lateness"],
             traces=[(name.replace("-", " "), made) for name, made in drawn.items() if name.startswith("channel-")],
             pulses=list(self._pulse_rows()), pulse_skews=list(self._skew_words()),
             latencies=[(self._output(name), made) for name, made in drawn.items() if name.startswith("latency-")],
@@ -179,7 +191,19 @@ class RecordingPage:
 
     def _periods(self) -> str:
         period_s = self.timing.period_mean_s
-        return "" if period_s is None else draw_periods(self.t_s, self.end_s, most_s=_LONG * period_s)
+        return "" if period_s is None else draw_periods(self._exact_s, self.end_s, most_s=_LONG * period_s)
+
+    def _lateness(self) -> str:
+        late = None if self.beside is None else self.beside.lateness
+        return "" if late is None else draw_lateness(self.t_s[late.row], late.late_ns / 1e9, self.end_s)
+
+    def _without_lateness(self) -> tuple[I64, F64]:
+        """Times by which the timing was measured, in ns, and in seconds from the first byte."""
+        late = None if self.beside is None else self.beside.lateness
+        if late is None:
+            return self.recording.frames.t_ns, self.t_s
+        exact_ns = self.recording.frames.t_ns[late.row] - np.rint(late.late_ns).astype(np.int64)
+        return exact_ns, self.t_s[late.row] - late.late_ns / 1e9
 
     def _channel(self, channel: int) -> str:
         frames = self.recording.frames

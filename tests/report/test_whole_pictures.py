@@ -27,6 +27,7 @@ from busbench.report.pictures import (
     draw_channel,
     draw_histogram,
     draw_latency,
+    draw_lateness,
     draw_outages,
     draw_periods,
     draw_receivers,
@@ -225,6 +226,11 @@ def change_off_the_scale() -> str:
     return draw_change(Figure("endpoint low", "counts", 173.0, 190.0, 6.0, -1.0, 23.0, (-4.0, 4.0)))
 
 
+def lateness() -> str:
+    t_s = np.array([0.0, 0.014, 0.014, 1.0, 5.0, 9.99])
+    return draw_lateness(t_s, np.array([0.0001, 0.004, 0.001, 0.016, 0.0, 0.008]), 10.0)
+
+
 DRAWN: dict[str, Callable[[], str]] = {
     "trace": lambda: trace(turn=ControlMove("elevator", 1, 5, (), True)),
     "trace-on-off": lambda: trace(17, is_on_off=True),
@@ -232,6 +238,7 @@ DRAWN: dict[str, Callable[[], str]] = {
     "outages": outages,
     "histogram": histogram,
     "periods": periods,
+    "lateness": lateness,
     "harness": harness,
     "harness-bare": bare_harness,
     "measured": measured,
