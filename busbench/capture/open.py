@@ -143,7 +143,7 @@ def hash_recording(recording: str) -> str | None:
     """SHA-256 of a recording as it is kept, in hex (FIPS 180-4); None for a pipe (raises CaptureError: unreadable)."""
     if recording == STANDARD_INPUT or _is_pipe(recording):  # which can be read only once
         return None
-    import hashlib
+    import hashlib  # long to load, and only surveys need it
 
     made, block = hashlib.sha256(), memoryview(bytearray(BLOCK_BYTES))
     with contextlib.closing(_source_of(recording, None)[0]) as source, source.open() as stream:
