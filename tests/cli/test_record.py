@@ -279,8 +279,7 @@ def test_the_time_without_a_port_is_told_and_is_an_outage(
     hands, path = Hands(), tmp_path / "f.pcapng"
     monkeypatch.setattr("busbench.bench.sources.open_source", lambda *_, **__: Away(hands, back_s))
     clock = SimpleNamespace(perf_counter_ns=hands, monotonic=lambda: hands.t_ns / 1e9)
-    for module in ("live", "record"):
-        monkeypatch.setattr(f"busbench.cli.{module}.time", clock)
+    monkeypatch.setattr("busbench.cli.record.time", clock)
     monkeypatch.setattr("busbench.bench.receiver.perf_counter_ns", hands)
     assert run(["record", "port", "-o", str(path), "--seconds", "12"]) == 0
     assert capsys.readouterr().err.endswith(f"0:00:12{said})\n")
