@@ -91,7 +91,7 @@ def test_the_true_ratio_is_inside_in_95_of_100() -> None:
 
 
 def row(path: str, missed: int, expected: int, low: float | None, high: float | None) -> dict[str, Any]:
-    values = (path, None, None, None, missed, expected, missed / expected, None, low, high)
+    values = (path, None, None, None, missed, expected, missed / expected, None, low, high, None)
     return dict(zip(RANKED_BY, values, strict=True))
 
 

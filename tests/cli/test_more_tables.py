@@ -93,7 +93,7 @@ def test_sags_none_one_and_many() -> None:
 
 
 def ranked(name: str, ratio: float | None, low: float | None, high: float | None) -> Ranked:
-    return Ranked(name, None, None, None, 2, 100, ratio, 1, low, high)
+    return Ranked(name, None, None, None, 2, 100, ratio, 1, low, high, None)
 
 
 def test_bars_of_a_ranking_are_on_powers_of_ten() -> None:
@@ -135,7 +135,7 @@ def test_a_history_lists_the_last_recordings_and_the_trends_that_there_are(capsy
     days = [(f"2026-05-{day:02}T08:09:00Z", 0.014, None) for day in range(1, 23)]
     trends = (trend("period", days), trend("period jitter, rms", [(days[-1][0], 1e-5, 4e-5)]),
               trend("centre, ch1", days), trend("centre, ch2", days, low=1e-10))  # fmt: skip
-    survey_history._print_table(History("Heron\x1b", 24, 2, trends), show_all=False)
+    survey_history._print_table(History("Heron\x1b", 24, 2, "", trends), show_all=False)
     lines = capsys.readouterr().out.splitlines()
     assert lines[0] == "Heron\\x1b: 24 recordings, 2026-05-01 to 2026-05-22"
     assert lines[2:4] == ["2 recordings without a date count in no trend", "the last 20 (--all lists 22)"]
@@ -143,12 +143,12 @@ def test_a_history_lists_the_last_recordings_and_the_trends_that_there_are(capsy
     assert lines[24] == "2026-05-22 08:09          -         -        -     14.0000       0.010    0.040"
     assert [line.split(",")[0] for line in lines if " µs" in line] == ["period", "period jitter", "centre"]
     assert lines[-1] == "not listed: 1 figure of channels without a trend (--all lists them)"
-    survey_history._print_table(History("Heron", 22, 0, trends), show_all=True)
+    survey_history._print_table(History("Heron", 22, 0, "", trends), show_all=True)
     lines = capsys.readouterr().out.splitlines()
     assert lines[3].startswith("2026-05-01 08:09 ")
     assert "not listed" not in lines[-1]
     assert "count in no trend" not in "".join(lines)
-    survey_history._print_table(History("Heron", 1, 1, ()), show_all=False)
+    survey_history._print_table(History("Heron", 1, 1, "", ()), show_all=False)
     assert capsys.readouterr().out.splitlines() == [
         "Heron: 1 recording", "", "1 recording without a date count in no trend",
         "too few recordings with a date for a trend: three are needed",

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from busbench.analysis.change import Figure
+from busbench.analysis.clock_text import decimals_of
 from busbench.analysis.line_probe import LineState, ProbeResult
 from busbench.capture.frames import Span
 from busbench.cli import channels, compare, loop, outages, outages_several, output, probe, timing
@@ -253,7 +254,7 @@ def test_a_loop_as_rows_and_without_what_did_not_happen(capsys: Capsys) -> None:
 
 @pytest.mark.parametrize(("rms_s", "digits"), [(0.0, 6), (-1.0, 6), (1.2e-5, 3), (1e-3, 1), (0.02, 0), (1e-9, 6)])
 def test_decimals_of_a_period_suit_its_jitter(rms_s: float, digits: int) -> None:
-    assert timing._digits(rms_s) == digits
+    assert decimals_of(rms_s) == digits
 
 
 def test_a_value_that_is_not_known_is_a_dash_and_lists_are_rows() -> None:

@@ -176,7 +176,7 @@ def receivers() -> str:
 
 def ranked(name: str, missed: int, ratio: float | None, low: float | None, high: float | None) -> Ranked:
     bursts = None if low is None else 3
-    return Ranked(name, None, "Heron", "2026-05-01T08:09:10Z", missed, 1000, ratio, bursts, low, high)
+    return Ranked(name, None, "Heron", "2026-05-01T08:09:10Z", missed, 1000, ratio, bursts, low, high, None)
 
 
 RANKING = [
