@@ -39,7 +39,7 @@ PLACES = (
     "opt/homebrew/bin",
     "Library/Frameworks/Python.framework/Versions/*/bin",
 )
-WORKERS_PER_CORE = 1  # of each full run, and there are two
+WORKERS_PER_CORE = 1.5  # of each full run, and there are two; tests wait for half of their time
 AS_OTHER_SYSTEMS = "tests/systems/test_other_systems.py"
 
 Version = tuple[int, int]
@@ -82,7 +82,7 @@ def run_all(pythons: dict[Version, Path], arguments: list[str]) -> list[str]:
         arguments: for pytest.
     """
     newest, oldest = max(pythons), min(pythons)
-    workers = WORKERS_PER_CORE * (os.cpu_count() or 1) if newest != oldest else None
+    workers = round(WORKERS_PER_CORE * (os.cpu_count() or 1)) if newest != oldest else None
 
     def run(version: Version) -> str:
         options: list[str] = []

@@ -49,7 +49,8 @@ def test_its_figures_are_in_the_page(tmp_path: Path) -> None:
         "not_read": 1,
         "ranking": [
             {"path": "one.pcapng", "interface": "left", "unit": None, "start_utc": None, "missed": 1234,
-             "expected": 56789, "missed_ratio": 0.02, "bursts": 1000, "ratio_low": 0.01, "ratio_high": 0.03, "sha256": "ab" * 32}
+             "expected": 56789, "missed_ratio": 0.02, "bursts": 1000, "ratio_low": 0.01, "ratio_high": 0.03,
+             "sha256": "ab" * 32}
         ],
     }  # fmt: skip
     page.write_text(history_html(History("Heron", 3, 0, "cd" * 32, ())), encoding="utf-8")
