@@ -128,7 +128,7 @@ def test_a_line_and_a_scale_in_the_usual_notation() -> None:
     assert line_words(LineSettings()) == "100000 8E2 inverted"
     assert line_words(LineSettings(baud=9600, parity="N", stop_bits=1, inverted=False)) == "9600 8N1"
     assert scale_words("us", Scale()) == Scale().describe()
-    assert scale_words("percent", Scale()) == "0 at 992 counts, 100 for 819 more"
+    assert scale_words("percent", Scale()) == "0 at 992 counts, 100 at 1811"
     assert scale_words("counts", Scale()) == "as in the frame, 0 to 2047"
 
 
