@@ -40,7 +40,7 @@ from busbench.wire.codec import pack_frames  # noqa: E402
 from busbench.wire.framing import FrameFinder  # noqa: E402
 
 PERIOD_NS = 7_000_000
-STEP_S, AROUND_S = 120, 5
+STEP_S, AROUND_S = 10, 5
 CLOCK = Clock(ClockKind.PER_READ, 1)
 START_NS = 1_780_000_000_000_000_000
 
@@ -57,7 +57,7 @@ MOVES = moves()
 
 @dataclass(frozen=True, slots=True)
 class Sent:
-    """What one receiver sends in two minutes."""
+    """What one receiver sends in STEP_S."""
 
     raw: U8  # frames (N, 25)
     t_ns: I64  # when each is read
@@ -78,7 +78,7 @@ class Line:
         self.frames = self.flagged = self.missing = 0
 
     def send(self) -> Sent:
-        """The next two minutes."""
+        """The next STEP_S."""
         count = STEP_S * 1_000_000_000 // PERIOD_NS
         rows = self._row + np.arange(count)
         self._row += count
@@ -101,7 +101,7 @@ class Line:
         return Sent(raw[came], rows[came] * PERIOD_NS + late, outage_ns)
 
     def step(self) -> Reception:
-        """The next two minutes as they are read."""
+        """The same as it is read."""
         sent = self.send()
         ends = self._bytes + np.arange(1, len(sent.raw) + 1) * 25
         log = ByteLog(self._bytes, sent.raw.reshape(-1), ends, sent.t_ns)
