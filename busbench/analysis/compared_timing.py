@@ -24,6 +24,10 @@ from busbench.model import F64, ClockKind
 PERIOD_MATTERS = 0.0005  # of the period: two crystals differ by a fifth of that
 JITTER_MATTERS = 1.22  # times: half of one and a half, on a scale of ratios
 _PART = 32  # frames in a part at least
+LATENCY_MATTERS_S = 0.001
+_OF_A_PART = 4  # latencies in a part at least
+_DRIFT = 3.0  # the means of parts vary so many times as much as the latencies in them explain
+_TURN = 0.8  # of an output's period: an output that drifted so far went through all latencies
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,12 +102,6 @@ def compare_jitter(old: MeasuredTiming, new: MeasuredTiming, *, chance: float) -
     high = after * math.exp(width) - before + (other.period_high_s - after) + (before - one.period_low_s)
     floor = max(high - (after - before), after - before - low)
     return Figure(name, unit, before, after, floor, low, high, limits)
-
-
-LATENCY_MATTERS_S = 0.001
-_OF_A_PART = 4  # latencies in a part at least
-_DRIFT = 3.0  # the means of parts vary so many times as much as the latencies in them explain
-_TURN = 0.8  # of an output's period: an output that drifted so far went through all latencies
 
 
 def compare_latency(old: Pulses, new: Pulses, *, chance: float) -> list[Figure]:

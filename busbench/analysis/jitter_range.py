@@ -39,6 +39,7 @@ _LATE_MARGIN = 2.4  # twice the variance of a timestamp, which is itself an esti
 _UNSEEN_NS = 100_000.0  # lateness of a read that can never be excluded, rms
 _HALF = 0.5  # of the period: a wider range bounds nothing
 _USEFUL_NS, _USEFUL = 300_000.0, 0.35  # a range this narrow counts as a figure
+ADVICE = "record with a logic analyser, or with an adapter whose latency timer is short"
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,9 +160,6 @@ def _error_of_variance(p: Spread, periods: I32) -> float:
     some *= some
     kurtosis = max(3.0, dot(some, some) / some.size / max(p.rms, 1.0) ** 4)
     return 3 * math.sqrt((kurtosis - 1) / p.count)
-
-
-ADVICE = "record with a logic analyser, or with an adapter whose latency timer is short"
 
 
 def explain_jitter(found: JitterRange | None) -> str:

@@ -19,6 +19,12 @@ from busbench.line import BUS_LINE, LineSettings
 from busbench.wire.table import AlignmentResult
 
 _PERIOD_NS = 14e6  # if no source has one
+NAME_MOST = 28
+_WORDS = {
+    "yes": "yes: no more coincide than by chance",
+    "no": "no: more coincide than chance explains: look for a common cause",
+    "cannot tell": "unknown: too few outages came",
+}
 
 
 @dataclass(frozen=True)
@@ -187,14 +193,6 @@ def _names(infos: Sequence[CaptureInfo]) -> list[str]:
     choices = [[one.origin.unit or one.source or one.path for one in infos], [one.source for one in infos]]
     choices += [[one.path for one in infos], [f"{number}: {one.source}" for number, one in enumerate(infos)]]
     return next((names for names in choices if len({*names}) == len(names) and all(names)), choices[-1])
-
-
-NAME_MOST = 28
-_WORDS = {
-    "yes": "yes: no more coincide than by chance",
-    "no": "no: more coincide than chance explains: look for a common cause",
-    "cannot tell": "unknown: too few outages came",
-}
 
 
 def sentences(found: Several) -> list[str]:

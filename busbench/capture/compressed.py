@@ -22,6 +22,9 @@ _READ_BYTES = 1 << 14  # max output lost by damage
 _MEMORY_BYTES = 128 << 20  # max memory of a decompressor; usual settings need less
 _UNPACKED_FREE = 4 << 30  # bytes allowed for any unpacked data
 _UNPACKED_RATIO = 250  # plus this many per packed byte
+SUFFIXES = (".gz", ".zst")
+_ZSTD_MAGIC = 0xFD2FB528
+_ZSTD_SHORT, _ZSTD_LONG = 0x20, 0x60  # one segment, its size in one byte or two
 
 
 class _Decompressor(Protocol):
@@ -187,11 +190,6 @@ class _Unpacked(MadeStream):
     def _end(self, what: str, hint: str) -> None:
         self._has_ended = True
         self._source.end_with(what, hint)
-
-
-SUFFIXES = (".gz", ".zst")
-_ZSTD_MAGIC = 0xFD2FB528
-_ZSTD_SHORT, _ZSTD_LONG = 0x20, 0x60  # one segment, its size in one byte or two
 
 
 def pack(data: bytes, suffix: str) -> bytes:

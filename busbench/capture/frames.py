@@ -14,6 +14,9 @@ from busbench.model import NO_CLOCK, U8, ByteLog
 from busbench.wire.framing import FrameFinder, find_frames
 from busbench.wire.table import AlignmentResult
 
+SAMPLE_BYTES = 1 << 16
+FRAMES_LEAST = 3  # other data may hold one or two by chance
+
 
 @dataclass
 class Span:
@@ -73,10 +76,6 @@ def read_frames(
     found = finder.flush()
     span.ambiguous.extend(found.ambiguous)
     yield found
-
-
-SAMPLE_BYTES = 1 << 16
-FRAMES_LEAST = 3  # other data may hold one or two by chance
 
 
 def carries_frames(data: bytes | U8) -> bool:

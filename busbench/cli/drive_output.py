@@ -20,6 +20,9 @@ from busbench.wire.frame_spec import CHANNELS, FRAME_BYTES
 from busbench.wire.scale import FULL_COUNTS
 
 LOOK_S = 0.5  # a rehearsal shows the positions this often
+_NARROW = 6  # -100.0
+_WITH_UNIT = 9
+_APART_PCT = 0.5  # a smaller difference is not shown
 
 
 def rehearse(program: Program, blocks: Iterable[FrameBlock]) -> Iterator[str]:
@@ -46,11 +49,6 @@ def _stand(program: Program, channel: int, counts: U16, flags: int, width: int) 
     level = int(counts[channel])
     said = percent(program, level)
     return f"{said:>8} % {level:4d}" if width > 6 else f"{said:>6}"
-
-
-_NARROW = 6  # -100.0
-_WITH_UNIT = 9
-_APART_PCT = 0.5  # a smaller difference is not shown
 
 
 def rehearse_on(

@@ -13,6 +13,8 @@ from busbench.bench.sources import is_live, rig_in
 from busbench.errors import OutputError
 from busbench.output_file import refuse_input, write_output
 
+TREE_SIGNS = "└├│Ω²"  # some signs beyond ASCII that a tree uses
+
 
 class OutputPath(click.types.StringParamType):
     """The name of an output file; for commands of the class OutputCommand."""
@@ -79,7 +81,6 @@ def _named(ctx: click.Context, param: click.Parameter) -> Iterator[str]:
                 yield text
 
 
-TREE_SIGNS = "└├│Ω²"  # some signs beyond ASCII that a tree uses
 rig_argument = click.argument("rig", metavar="RIG.toml", type=click.Path(path_type=str))
 
 

@@ -12,6 +12,7 @@ from collections.abc import Callable
 from busbench.line import WAKE_EDGES_US, WakeUps
 
 SECOND_NS = 1_000_000_000
+_STEP_NS = 20_000_000  # fifty per second cost a few tenths of a percent of a processor
 
 
 def real_ns() -> int:
@@ -56,9 +57,6 @@ def _windows() -> Callable[[], int]:
         return ticks.value * 100
 
     return now
-
-
-_STEP_NS = 20_000_000  # fifty per second cost a few tenths of a percent of a processor
 
 
 class WakeLog:

@@ -20,6 +20,7 @@ RULES = (
     "Write its settings, move its channel to both ends and back, and see that it obeys no other channel.",
     "Stick its label on, unplug it, and only then take the next.",
 )
+INDENT = "        "
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,9 +132,6 @@ def sheet_html(rig: Rig, *, made_on: str = "") -> str:
     wiring = [(title, row.lead) for title, row in zip(branch_titles(rows), rows, strict=True)]
     page = html_template("busbench.rig", "sheet.html")
     return page.render(rig=rig, rules=RULES, steps=setup_steps(rig), wiring=wiring, made_on=made_on)
-
-
-INDENT = "        "
 
 
 def sheet_lines(rig: Rig, *, is_ascii: bool = False) -> Iterator[str]:
