@@ -124,19 +124,20 @@ class RecordingPage:
 
         info, scale = self.recording.info, Scale()
         drawn = {name: Markup(draw()) for name, draw in self.pictures.items()}
+        figures = self.figures(sha256=provenance.recording_sha256)
         return html_template("busbench.report", "recording.html").render(
             provenance=provenance, info=info, outages=self.outages, caution=CAUTION,
             outage_words=list(self._outage_words()), timing_words=list(self._timing_words()),
             rows=list(self._rows(scale)), seconds=_seconds,
             scale=f"{scale.centre_us:g} µs at {scale.centre_counts:g} counts, {scale.us_per_count:g} µs a count",
             timeline=drawn["outages"], histogram=drawn["histogram"], periods=drawn["periods"],
-            beside=self.beside, lateness=drawn["lateness"],
+            beside=self.beside, analyser_sha256=figures.get("analyser_sha256"), lateness=drawn["lateness"],
             traces=[(name.replace("-", " "), made) for name, made in drawn.items() if name.startswith("channel-")],
             pulses=list(self._pulse_rows()), pulse_skews=list(self._skew_words()),
             latencies=[(self._output(name), made) for name, made in drawn.items() if name.startswith("latency-")],
             is_virtual=provenance.is_virtual, compared=self.compared,
             several=self.several, receivers=drawn["receivers"], several_words=list(self._several_words()),
-            data=Markup(data_element(self.figures(sha256=provenance.recording_sha256))),
+            data=Markup(data_element(figures)),
         )  # fmt: skip
 
     def _several_words(self) -> Iterator[str]:
