@@ -215,14 +215,14 @@ def survey_rows(one: Input) -> list[Row]:
         sha256 = hash_recording(one.place)
         recordings = read_recordings(one.place)
         if len(recordings) == 1:
-            return [recording_row(recordings[0], path=one.path) | {"sha256": sha256}]
-        numbered = enumerate(recordings)
-        return [recording_row(line, path=one.path, interface=str(i)) | {"sha256": sha256} for i, line in numbered]
+            rows = [recording_row(recordings[0], path=one.path)]
+        else:
+            rows = [recording_row(line, path=one.path, interface=str(i)) for i, line in enumerate(recordings)]
     except BusbenchError as error:
-        words = str(error).removeprefix(display_name(one.place)).lstrip(",: ")
+        rows = [empty_row(one.path, error=str(error).removeprefix(display_name(one.place)).lstrip(",: "))]
     except Exception as error:  # one file of a season must not end the survey of all
-        words = f"busbench failed ({type(error).__name__}: {error})"
-    return [empty_row(one.path, error=words) | {"sha256": sha256}]
+        rows = [empty_row(one.path, error=f"busbench failed ({type(error).__name__}: {error})")]
+    return [row | {"sha256": sha256} for row in rows]
 
 
 def counted(done: int, total: int) -> str:

@@ -13,7 +13,7 @@ import sys
 import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Any, Protocol
 
 from busbench.capture.file_io import ByteStream, MadeSource, MadeStream, Source, read_into
 from busbench.errors import CaptureError
@@ -76,8 +76,12 @@ def _bzip2() -> _Decompressor:
     return bz2.BZ2Decompressor()
 
 
+def _zstd_library() -> Any:
+    return importlib.import_module("compression.zstd" if sys.version_info >= (3, 14) else "backports.zstd")
+
+
 def _zstd() -> _Decompressor:
-    zstd = importlib.import_module("compression.zstd" if sys.version_info >= (3, 14) else "backports.zstd")
+    zstd = _zstd_library()
     window = zstd.DecompressionParameter.window_log_max
     made: _Decompressor = zstd.ZstdDecompressor(options={window: _MEMORY_BYTES.bit_length() - 1})
     return made
@@ -197,8 +201,7 @@ def pack(data: bytes, suffix: str) -> bytes:
     if suffix == ".gz":
         packer = zlib.compressobj(6, wbits=31)
         return packer.compress(data) + packer.flush()
-    zstd = importlib.import_module("compression.zstd" if sys.version_info >= (3, 14) else "backports.zstd")
-    return bytes(zstd.compress(data))
+    return bytes(_zstd_library().compress(data))
 
 
 def store(data: bytes, suffix: str) -> bytes:
