@@ -89,7 +89,7 @@ def _following(table: VerdictTable, row: int, label: tuple[str, str], width: int
 
 
 def _cell(check: Check, table: VerdictTable, name: str) -> Line:
-    """A verdict, after its name if there is no head; the current one in brackets."""
+    """A verdict, after its name unless a column head gives it; the current one in brackets."""
     words = f"{name} {WORDS[check.verdict]}".lstrip()
     if check is table.chosen:
         return [(f"[{words}]", "chosen")]
