@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import ast
 import contextlib
+import functools
 import gc
 import importlib
 import inspect
@@ -28,14 +29,16 @@ class ForkedTests:
 
     Args:
         work: called with it when the tests are collected.
-        modules: to be imported before, since code of a module that a test imports cannot be changed.
+        modules: to be imported before, since code of a module that a test imports cannot be changed. Caches of
+            functions in their packages, and in tests, are cleared with each change.
     """
 
     def __init__(self, work: Callable[[ForkedTests], None], modules: Iterable[str]) -> None:
         self._work = work
-        self._modules = modules
+        self._modules = list(modules)
         self._items: dict[str, pytest.Item] = {}
         self._functions: dict[tuple[str, str, int], list[FunctionType]] = defaultdict(list)
+        self._caches: list[functools._lru_cache_wrapper[object]] = []
         self._is_passing: dict[str, bool] = {}
 
     @pytest.hookimpl(tryfirst=True)
@@ -43,6 +46,7 @@ class ForkedTests:
         """Take the place of pytest's own loop."""
         self._session = session
         self._items = {item.nodeid: item for item in session.items}
+        packages = {"tests"} | {name.split(".")[0] for name in self._modules}
         for name in self._modules:
             importlib.import_module(name)
         gc.unfreeze()
@@ -50,6 +54,8 @@ class ForkedTests:
             if type(one) is FunctionType:
                 code = one.__code__
                 self._functions[code.co_filename, code.co_qualname, code.co_firstlineno].append(one)
+            elif isinstance(one, functools._lru_cache_wrapper) and one.__module__.split(".")[0] in packages:
+                self._caches.append(one)
         gc.freeze()
         self._work(self)
         return True
@@ -121,6 +127,8 @@ class ForkedTests:
             self._session.config.pluginmanager.unregister(name="terminalreporter")
             for function, code in changed:
                 function.__code__ = code
+            for cache in self._caches:  # holds what the code before has given
+                cache.cache_clear()
             items = [self._items[node] for node in nodes]
             for item, following in zip(items, [*items[1:], None], strict=False):
                 os.write(writing, f"{item.nodeid}\n".encode())

@@ -114,7 +114,7 @@ def _set(node: ast.AST, **fields: object) -> ast.AST:
 def places_of(path: Path) -> Iterator[tuple[Path, int, int]]:
     """Every change of a file as (path, number of the node, number of the change), without invisible ones.
 
-    Annotations, docstrings, error texts and imports stay as they are.
+    Annotations, docstrings, error texts, imports and the keywords of a class stay as they are.
     """
     tree = ast.parse(path.read_text(encoding="utf-8"))
     parents = {child: parent for parent in ast.walk(tree) for child in ast.iter_child_nodes(parent)}
@@ -150,6 +150,8 @@ def _is_aside(node: ast.AST, parents: dict[ast.AST, ast.AST]) -> bool:
         if isinstance(parent, ast.FunctionDef) and at is parent.returns:
             return True
         if isinstance(parent, ast.FunctionDef | ast.ClassDef) and at in parent.decorator_list:
+            return True
+        if isinstance(parent, ast.ClassDef) and at in parent.keywords:
             return True
         at = parent
     return False

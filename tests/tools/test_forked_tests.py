@@ -10,17 +10,21 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
-PROGRAM = """LIMIT = 3
-
+PROGRAM = """from functools import cache
+LIMIT = 3
 
 class Range:
     def holds(self, value):
         return value <= LIMIT
 
-
 def waits(value):
     while value < 0:
         pass
+
+@cache
+def doubled(value):
+    return 2 * value
+doubled(1)
 """
 TESTS = """import os
 import ranges
@@ -33,6 +37,8 @@ def test_equal():
     assert ranges.Range().holds(3)
 def test_waits():
     ranges.waits(1)
+def test_cached():
+    assert ranges.doubled(1) == 2
 """
 SCRIPT = """
 import ast, pathlib, pytest
@@ -40,8 +46,8 @@ from forked_tests import ForkedTests
 text = pathlib.Path("ranges.py").read_text()
 def work(forked):
     print(*forked.nodes)
-    changes = (6, "<= LIMIT", "< LIMIT", 60), (6, "<= LIMIT", "<= 4", 60), (10, "value < 0", "True", 0.3)
-    for line, old, new, limit_s in changes:
+    changes = (6, "<= LIMIT", "< LIMIT", 60), (6, "<= LIMIT", "<= 4", 60), (9, "value < 0", "True", 0.3)
+    for line, old, new, limit_s in (*changes, (14, "2 * value", "3 * value", 60)):
         changed = forked.functions_at(str(pathlib.Path("ranges.py").resolve()), ast.parse(text.replace(old, new)), line)
         print(len(changed), forked.fails(forked.nodes, changed, limit_s=limit_s))
     print(forked.functions_at("ranges.py", ast.parse(text), 1))
@@ -61,11 +67,12 @@ def test_the_first_test_that_fails_with_other_code_is_named(tmp_path: Path) -> N
         capture_output=True,
         text=True,
     )
-    assert ran.stdout.splitlines()[:5] == [
+    assert ran.stdout.splitlines()[:6] == [
         "test_ranges.py::test_low test_ranges.py::test_never_when_forked"
-        " test_ranges.py::test_equal test_ranges.py::test_waits",
+        " test_ranges.py::test_equal test_ranges.py::test_waits test_ranges.py::test_cached",
         "1 test_ranges.py::test_equal",
         "1 ",
         "1 test_ranges.py::test_waits",
+        "1 test_ranges.py::test_cached",
         "[]",
     ]

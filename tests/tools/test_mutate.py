@@ -12,8 +12,12 @@ SOURCE = '''"""A limit of 1."""
 from dataclasses import dataclass
 
 
+class Base:
+    def __init_subclass__(cls, *, is_open: bool) -> None: ...
+
+
 @dataclass(frozen=True)
-class Limit:
+class Limit(Base, is_open=False):
     high: int = 3
 
     def holds(self, value: int) -> bool:
@@ -34,13 +38,13 @@ def tree(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 def test_each_mutant_changes_one_statement_and_nothing_aside(tree: Path) -> None:
     found = [mutate.mutant_at(*place) for place in mutate.places_of(tree)]
     assert [(mutant.line, mutant.was, mutant.is_now) for mutant in sorted(found, key=lambda one: one.line)] == [
-        (8, "high: int = 3", "high: int = 4"),
-        (11, "if value < 0:", "if True:"),
-        (11, "if value < 0:", "if False:"),
-        (11, "if value < 0:", "if value <= 0:"),
-        (11, "if value < 0:", "if value < 1:"),
-        (13, "return value <= self.high", "return None"),
-        (13, "return value <= self.high", "return value < self.high"),
+        (12, "high: int = 3", "high: int = 4"),
+        (15, "if value < 0:", "if True:"),
+        (15, "if value < 0:", "if False:"),
+        (15, "if value < 0:", "if value <= 0:"),
+        (15, "if value < 0:", "if value < 1:"),
+        (17, "return value <= self.high", "return None"),
+        (17, "return value <= self.high", "return value < self.high"),
     ]
 
 
