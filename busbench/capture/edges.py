@@ -14,10 +14,11 @@ from busbench.errors import CaptureError, pluralize, sanitize
 from busbench.line import LineSettings
 from busbench.model import ByteLog, Clock, ClockKind, set_readonly
 from busbench.wire.edges import Edges
-from busbench.wire.uart import LineBytes, LineDecoder, decode_line
+from busbench.wire.uart import LineBytes, LineDecoder, LineFault, decode_line
 
 NAME_MOST = 40  # max characters of a name shown
 _TRIED_MOST = 64
+_BREAKS_MOST = 10_000  # held until a character follows
 _JUDGED_EDGES = 2_000  # changes that hold frames, if a signal carries any
 _OFF_NOMINAL_PPM = 5_000  # clocks of receivers are closer to nominal
 
@@ -93,17 +94,30 @@ class LevelCapture(Capture):
         self._fill_notes(None)
 
     def blocks(self) -> Iterator[ByteLog]:
-        """Read the bytes from the start of the file, as Capture says."""
+        """Read the bytes from the start of the file, as Capture says; a signal with breaks alone has none."""
+        logs, breaks = self._logs(), list[ByteLog]()
+        for log in logs:
+            breaks.append(log)
+            if not _is_break(log) or sum(map(len, breaks)) >= _BREAKS_MOST:
+                yield from breaks
+                yield from logs
+                return
+        what = f'signal "{self.info.source}" carries no characters ({pluralize(self._changes, "change")} of level)'
+        others = self._others(self._name)
+        hint = f"name another with --signal: {others}" if others else "check where the probe was"
+        raise CaptureError(self._file.path, what, hint=hint)
+
+    def _logs(self) -> Iterator[ByteLog]:
         self.info.notes.clear()
         decoder = LineDecoder(line=self._line)
-        offset, edges_total = 0, 0
+        offset = self._changes = 0
         broken: CaptureError | None = None
         try:
             for piece in self._file.pieces([self._name]):
                 edges = piece.get(self._name)
                 if edges is None:
                     continue
-                edges_total += len(edges)
+                self._changes += len(edges)
                 found = decoder.feed(edges)
                 if len(found):
                     yield _log(found, offset)
@@ -117,10 +131,6 @@ class LevelCapture(Capture):
         self._fill_notes(decoder if offset else None)
         if broken is not None:
             raise broken
-        if not offset:
-            what = f'signal "{self.info.source}" carries no characters ({edges_total} changes of level)'
-            hint = f"name another with --signal: {self._file.listed(self._file.names)}" if self._file.names[1:] else ""
-            raise CaptureError(self._file.path, what, hint=hint or "check where the probe was")
 
     def _choose(self) -> str:
         """The signal that carries frames; else the one with the most good characters."""
@@ -138,13 +148,18 @@ class LevelCapture(Capture):
                 if chosen:
                     break
         chosen = chosen or self._carrier(waiting, sound, least=1)
-        why = "which carries frames" if chosen else "on which most characters are sound"
-        chosen = chosen or max(names, key=lambda name: sound[name])
+        why = "which carries frames"
+        if not chosen:
+            chosen = max(names, key=lambda name: sound[name])
+            why = "on which most characters are sound" if sound[chosen] > 0 else "though none carries frames"
         self._choice_note = (
             f'signal "{sanitize(chosen, most=NAME_MOST)}" of {len(names)} was taken, {why};'
-            f" --signal names another: {self._file.listed([name for name in names if name != chosen])}"
+            f" --signal names another: {self._others(chosen)}"
         )
         return chosen
+
+    def _others(self, chosen: str) -> str:
+        return self._file.listed([name for name in self._file.names if name != chosen])
 
     def _carrier(self, waiting: dict[str, list[Edges]], sound: dict[str, int], *, least: int) -> str:
         """The first signal with frames among those with enough changes, else None; frees the changes."""
@@ -169,6 +184,11 @@ class LevelCapture(Capture):
             if abs(ppm) > _OFF_NOMINAL_PPM:
                 notes.append(f"a bit lasts {decoder.bit_ns / 1000:.3f} µs, {ppm / 1e4:+.1f} % from nominal")
         self.info.notes[:] = notes + self._file.notes
+
+
+def _is_break(log: ByteLog) -> bool:
+    """True if no byte of it is a character: the line stays at space for longer than one lasts."""
+    return log.bad is not None and bool((log.bad & LineFault.BREAK).all())
 
 
 def _misfit(asked: LineSettings, fits: LineSettings) -> str:

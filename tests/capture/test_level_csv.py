@@ -11,13 +11,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from busbench.capture import file_io, level_csv
+from busbench.capture import edges, file_io, level_csv
 from busbench.capture.base import ReadOptions
 from busbench.capture.edges import read_edges
 from busbench.capture.open import open_capture
 from busbench.errors import CaptureError
 from busbench.model import Clock, ClockKind
-from busbench.wire.uart import encode_line
+from busbench.wire.uart import LineFault, encode_line
 from tests.capture.levels import kept, read_with
 
 # 0x0F, even parity, inverted line: high, low for the ones, high for the zeros, low.
@@ -237,14 +237,38 @@ def test_a_file_cut_anywhere_never_fails(tmp_path: Path) -> None:
 
 def test_long_files_go_in_pieces_that_cut_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     data = np.random.default_rng(5).integers(0, 256, 2000, dtype=np.uint8).tobytes()
-    edges = encode_line(data)
+    line = encode_line(data)
     text = "t_ns,rx\n-200000,0\n" + "".join(
-        f"{t},{level}\n" for t, level in zip(edges.t_ns.tolist(), edges.level.tolist(), strict=True)
+        f"{t},{level}\n" for t, level in zip(line.t_ns.tolist(), line.level.tolist(), strict=True)
     )
     whole = read(kept(tmp_path, text))
     assert whole[0] == data
     monkeypatch.setattr(file_io, "BLOCK_BYTES", 20_011)
     assert read(kept(tmp_path, text)) == whole
+
+
+def test_a_signal_slower_than_any_character_carries_none(tmp_path: Path) -> None:
+    slow = "time_s,rail,cell\n" + "".join(f"{second / 10},{second % 2},{second % 3 % 2}\n" for second in range(9))
+    with pytest.raises(
+        CaptureError, match=r'"rail" carries no characters \(8 changes of level\): name another with --signal: cell$'
+    ):
+        read(kept(tmp_path, slow))
+    with pytest.raises(CaptureError, match=r"with --signal: rail$"):
+        read(kept(tmp_path, slow), signal="cell")
+
+
+@pytest.mark.parametrize("most", [2, 3, 10_000])
+def test_breaks_before_a_character_are_given_with_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, most: int
+) -> None:
+    monkeypatch.setattr(edges, "_BREAKS_MOST", most)
+    changes = [(-40_000, 0), (-30_000, 1), (-20_000, 0), (-10_000, 1), (-5_000, 0), *ROWS]
+    text = "time_us,rx\n" + "".join(f"{us},{level}\n" for us, level in changes)
+    with open_capture(kept(tmp_path, text)) as capture:
+        logs = list(capture.blocks())
+    faults = np.concatenate([log.bad for log in logs if log.bad is not None]).tolist()
+    assert b"".join(log.data.tobytes() for log in logs) == b"\0\0\x0f"
+    assert faults == [LineFault.BREAK | LineFault.FRAMING] * 2 + [0]
 
 
 @pytest.mark.parametrize(
