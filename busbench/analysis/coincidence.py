@@ -20,6 +20,7 @@ from typing import Literal
 import numpy as np
 
 from busbench.analysis.binomial import loss_bounds
+from busbench.errors import pluralize
 from busbench.model import F64, I64
 
 Independent = Literal["yes", "no", "cannot tell"]
@@ -77,6 +78,15 @@ class Coincidence:
     coincident_by_chance: float
     p_value: float
     common_ratio_upper95: float
+
+    @property
+    def counts(self) -> str:
+        """How many coincide, and how many by chance, in words."""
+        verb = "coincides" if self.coincident == 1 else "coincide"
+        return (
+            f"{self.coincident:,} of {pluralize(self.bursts, 'burst')} {verb},"
+            f" {self.coincident_by_chance:.3g} expected by chance"
+        )
 
     def to_json(self) -> dict[str, object]:
         """Plain values with units in the keys."""

@@ -203,8 +203,7 @@ def sentences(found: Several) -> list[str]:
     lines = [
         f"no receiver: {seconds(one.uncovered_s)} in all, {seconds(one.longest_uncovered_s)} at most at once;"
         f" {seconds(one.expected_by_chance_s)} expected by chance",
-        f"independent: {_WORDS[one.independent]}; {one.coincident:,} of {pluralize(one.bursts, 'burst')}"
-        f" coincide, {one.coincident_by_chance:.3g} expected by chance (p = {one.p_value:.2g})",
+        f"independent: {_WORDS[one.independent]}; {one.counts} (p = {one.p_value:.2g})",
     ]
     for skew in found.skews:
         later, first = (sanitize(found.sources[number].name, most=NAME_MOST) for number in reversed(skew.sources))

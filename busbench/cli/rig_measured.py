@@ -190,10 +190,7 @@ def _sag_lines(sags: Sags) -> Iterator[str]:
     least = "" if lowest is None else f": {lowest:.3f} V or more in them"
     yield f"without a sag: {len(calm):,} of {pluralize(len(sags.outages), 'outage')}{least}"
     if sags.outages:
-        yield (
-            f"{together.coincident:,} of {pluralize(together.bursts, 'burst')} coincide,"
-            f" {together.coincident_by_chance:.3g} expected by chance: {_INDEPENDENT[together.independent]}"
-        )
+        yield f"{together.counts}: {_INDEPENDENT[together.independent]}"
 
 
 def _beside(outages: Sequence[Outage]) -> str:

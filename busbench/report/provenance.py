@@ -57,7 +57,8 @@ def gather(
 
 def bare_name(source: str) -> str:
     """A file, port or virtual aircraft without its folders; a network address unchanged."""
-    if "://" in source and not source.startswith("file:"):
+    source = local_path(source)
+    if "://" in source:
         return source
     kind = re.match("[a-z]{2,}:|", source)  # a single letter is a drive
     scheme = "" if kind is None else kind[0]

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from busbench.analysis.coincidence import Coincidence
 from busbench.analysis.ranking import Ranked
 from busbench.analysis.trend import History, Point, Trend
 from busbench.cli import pulses, rig_measured, survey, survey_history, watch
@@ -68,7 +69,7 @@ def sags(many: int, beside: list[Any], outage_count: int = 0, min_v: float | Non
     return made(
         node="receiver", below_v=5.5, reading_s=0.1, sags=(one,) * many, outages=voltages[:outage_count],
         beside=lambda _: beside,
-        coincidence=made(coincident=1, bursts=2, coincident_by_chance=0.1234, independent="no"),
+        coincidence=Coincidence(0.0, 9.0, (), 0.0, 0.0, 0.0, "no", 2, 1, 0.1234, 0.5, 1.0),
     )  # fmt: skip
 
 
@@ -85,7 +86,7 @@ def test_sags_none_one_and_many() -> None:
     assert table.splitlines()[1].endswith("  gap from 1.000 s for 500.000 ms and 1 more")
     assert more == "… and 2 more (--format json lists them)"
     assert calm == "without a sag: 2 of 3 outages: 6.000 V or more in them"
-    assert together.startswith("1 of 2 bursts coincide, 0.123 expected by chance: ")
+    assert together.startswith("1 of 2 bursts coincides, 0.123 expected by chance: ")
     *_, table, calm = rig_measured._sag_lines(sags(20, [event()]))
     assert table.splitlines()[1].endswith("  gap from 1.000 s for 500.000 ms")
     _, _, calm, _ = rig_measured._sag_lines(sags(1, [], 1, min_v=None))

@@ -57,7 +57,7 @@ def test_sags_beside_the_outages_of_the_flight() -> None:
         "sag from, s      lasted  min, V               outage beside it",
         "65.900       300.000 ms   4.622  gap from 66.000 s for 2.010 s",
         "without a sag: 23 of 24 outages: 6.727 V or more in them",
-        "1 of 1 burst coincide, 0.196 expected by chance: too few to say whether more coincide than by chance",
+        "1 of 1 burst coincides, 0.196 expected by chance: too few to say whether more coincide than by chance",
     ]
     late = run("--measured", READINGS, "--recording", FLIGHT, "--shift", "-3").splitlines()
     assert "62.900       300.000 ms   4.622              none" in late

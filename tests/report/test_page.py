@@ -183,6 +183,7 @@ def test_the_page_says_where_a_motor_is_off_on_the_wire() -> None:
         ("/dev/ttyUSB0", "ttyUSB0"),
         ("virtual:/home/pilot/heron.toml?seed=3", "virtual:heron.toml?seed=3"),
         ("socket://127.0.0.1:7000", "socket://127.0.0.1:7000"),
+        ("file:///home/pilot/heron%20two.pcapng", "heron two.pcapng"),
         ("virtual:", "virtual:"),
         ("-", "-"),
     ],
