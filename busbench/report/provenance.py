@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import hashlib
+import contextlib
 import platform
 import re
 import sys
@@ -11,7 +11,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from busbench import __version__
-from busbench.capture.address import local_path
+from busbench.capture.address import is_address, local_path
+from busbench.capture.open import hash_recording
+from busbench.errors import CaptureError
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,12 +69,8 @@ def bare_name(source: str) -> str:
 
 
 def sha256_of(path: str) -> str | None:
-    """SHA-256 of a file in hex (FIPS 180-4); None if it is not a file that can be read again."""
-    path = local_path(path)
-    if not Path(path).is_file():
-        return None
-    try:
-        with Path(path).open("rb") as file:
-            return hashlib.file_digest(file, "sha256").hexdigest()
-    except OSError:
-        return None
+    """SHA-256 of a file or of an address in hex (FIPS 180-4); None if it cannot be read again."""
+    with contextlib.suppress(CaptureError):
+        if is_address(path) or Path(path).is_file():
+            return hash_recording(path)
+    return None
