@@ -5,6 +5,7 @@ import math
 import numpy as np
 import pytest
 
+from busbench.drive.hash_random import hash_unit
 from busbench.drive.shapes import Chirp, Cycle, Hold, Levels, Replay, Shape, TimeSpan, Wander, Wave, staircase
 from busbench.model import F64
 from tests.drive.helpers import make
@@ -100,3 +101,71 @@ def test_wander_is_the_same_in_blocks() -> None:
 def test_replay_holds_each_level_until_the_next_frame() -> None:
     replay = Replay(np.array([0.0, 0.014, 0.028]), np.array([10.0, 20.0, 30.0]), 1.0, "heron.raw channel 1")
     assert at(replay, 0.0, 0.007, 0.014, 0.021, 0.028, 0.9) == [10, 10, 20, 20, 30, 30]
+
+
+@pytest.mark.parametrize(
+    ("shape", "quarter_later"),
+    [
+        (Wave(kind, SPAN, Cycle(4.0, 2.0)), Wave(kind, SPAN, Cycle(4.0, 2.0, 90.0)))
+        for kind in ("ramp", "triangle", "sine", "square")
+    ]
+    + [
+        (Levels("steps", (600.0, 900.0, 700.0), Cycle(4.0)), Levels("steps", (600.0, 900.0, 700.0), Cycle(4.0, 1, 90))),
+        # A move that lasts 4 s is a whole turn, so the phase of 90 degrees is a second of it.
+        (Wander(SPAN, Cycle(4.0, 5.0), 7), Wander(SPAN, Cycle(4.0, 5.0, 90.0), 7)),
+        # With equal periods it is a plain sine.
+        (Chirp(SPAN, Cycle(4.0), 4.0), Chirp(SPAN, Cycle(4.0, 1.0, 90.0), 4.0)),
+    ],
+    ids=lambda shape: shape.words(),
+)
+def test_a_phase_of_a_quarter_begins_a_quarter_later(shape: Shape, quarter_later: Shape) -> None:
+    t_s = np.arange(0.0, 8.0, 0.07)
+    np.testing.assert_allclose(quarter_later.counts(t_s), shape.counts(t_s + 1.0), atol=1e-6)
+
+
+def test_wander_goes_from_level_to_level_by_its_curve() -> None:
+    shape = Wander(SPAN, Cycle(2.0, 5.0), seed=7, stream=3)
+    levels = 2.0 * hash_unit(np.arange(6), seed=7 * 64 + 3) - 1.0
+    eased = (0.0, 3 / 16 - 2 / 64, 0.5, 27 / 16 - 54 / 64)  # 3 x^2 - 2 x^3 at no, one, two and three quarters
+    want = [
+        1000 + 500 * (levels[move] + (levels[move + 1] - levels[move]) * part) for move in range(5) for part in eased
+    ]
+    np.testing.assert_allclose(shape.counts(np.arange(0.0, 10.0, 0.5)), want)
+
+
+@pytest.mark.parametrize(
+    ("shape", "duration_s", "reach", "words"),
+    [
+        (Hold(777.0, 2.5), 2.5, (777, 777), "hold for 2.5 s"),
+        (Wave("sine", SPAN, Cycle(4.0, 3.0)), 12.0, (500, 1500), "sine, 3 cycles of 4 s"),
+        (Wave("ramp", SPAN, Cycle(4.0, 1.0, -30)), 4.0, (500, 1500), "ramp, 1 cycle of 4 s from -30 degrees"),
+        (Wave("square", SPAN, Cycle(0.5, 1.5)), 0.75, (500, 1500), "square, 1.5 cycles of 0.5 s"),
+        (Levels("steps", (9.0, 3.0, 7.0), Cycle(6.0, 2)), 12.0, (3, 9), "steps through 3 levels, 2 cycles of 6 s"),
+        (Levels("steps", (9.0,), Cycle(6.0)), 6.0, (9, 9), "steps through 1 level, 1 cycle of 6 s"),
+        (
+            staircase(100, 300, stairs=3, cycle=Cycle(2.0)),
+            2.0,
+            (100, 300),
+            "staircase through 4 levels, 1 cycle of 2 s",
+        ),
+        (Chirp(SPAN, Cycle(2.0, 10.0), 0.5), 8.0, (500, 1500), "chirp, 10 cycles, periods from 2 s to 0.5 s"),
+        (Wander(SPAN, Cycle(2.0, 30), 7), 60.0, (500, 1500), "wander, 30 moves of 2 s, seed 7"),
+        (
+            Replay(np.array([0.0, 1.0]), np.array([30.0, 10.0]), 60.0, "heron.pcapng channel 3"),
+            60.0,
+            (10, 30),
+            "replay of heron.pcapng channel 3, 60 s",
+        ),
+    ],
+    ids=lambda value: value.words() if isinstance(value, Shape) else "",
+)
+def test_each_says_how_long_how_far_and_what_it_is(
+    shape: Shape, duration_s: float, reach: tuple[float, float], words: str
+) -> None:
+    assert (shape.duration_s, shape.reach, shape.words()) == (duration_s, reach, words)
+
+
+def test_replay_takes_a_frame_at_its_recorded_time_and_the_first_before_it() -> None:
+    replay = Replay(np.array([0.007, 0.014]), np.array([10.0, 20.0]), 1.0, "x")
+    # Times of frames are products, a few parts in 1e16 off; half a microsecond is more, and less than any frame.
+    assert at(replay, 0.0, 0.014 - 4e-7, 0.014 - 6e-7) == [10, 20, 10]
