@@ -25,7 +25,7 @@ SPAN_PCT = (-50.0, 50.0)  # default levels of a wave
 class ReplaySource:
     """The channel values of a recording."""
 
-    t_s: F64  # times of the frames, float64 (N,), rising from 0
+    t_s: F64  # times of the frames, at least one, float64 (N,), rising from 0
     levels: F64  # counts of channels 1-16 and 0 or 1 for 17 and 18, float64 (N, 18)
 
 
@@ -154,11 +154,11 @@ class ShapeReader:
         if (source >= CHANNELS) != (channel >= CHANNELS):
             what = f"is not of one kind with channel {channel + 1}"
             raise place.error("from_channel", what, hint="channels 1-16 hold levels, 17 and 18 are on or off")
-        length_s = float(recorded.t_s[-1]) if recorded.t_s.size else 0.0
+        length_s = float(recorded.t_s[-1])
         if part.start > length_s:
             raise place.error("start", "is out of range", hint=f"give 0 to {length_s:.10g} s")
         seconds = max(length_s - part.start, PERIODS_S[0]) if part.duration is None else part.duration
-        first = max(int(np.searchsorted(recorded.t_s, part.start + 5e-7, side="right")) - 1, 0)
+        first = int(np.searchsorted(recorded.t_s, part.start + 5e-7, side="right")) - 1
         t_s = np.maximum(recorded.t_s[first:] - part.start, 0.0)
         name = f"{part.recording} channel {source + 1}"
         return Replay(t_s, recorded.levels[first:, source].copy(), seconds, name)
