@@ -114,7 +114,7 @@ class _Sums:
 
     def part_from_before(self) -> None:
         """The next frames do not follow the former ones: no movement between them."""
-        self._before = None
+        self._before = self._exact = None
 
     def result(self, *, frames: int) -> DryRun:
         """The result for a total number of frames."""
