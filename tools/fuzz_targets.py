@@ -301,7 +301,7 @@ def _program(data: bytes, path: str) -> None:
     recorded = ReplaySource(np.arange(5).astype(np.float64), np.full((5, 18), 1.0, np.float64))
     program = read_program(path, load=lambda _: recorded)
     if program.slots <= 3000:
-        words = list(preview_lines(program, dry_run(program), end=EndState.REST))
+        words = list(preview_lines(program, dry_run(program), is_ascii=True, end=EndState.REST))
         _hold(all(map(_is_clean, words)), "words are clean")
 
 

@@ -38,17 +38,14 @@ class DryRun:
     is_driven: Bools  # True for channels named by a part, bool (18,)
 
 
-def dry_run(program: Program, *, end: EndState = EndState.REST, hold_s: float = 1.0) -> DryRun:
+def dry_run(program: Program, *, end: EndState = EndState.REST) -> DryRun:
     """Run a program without sending it.
 
     For more than LOOKED_AT_MAX frames, only the start, the end and
     stretches between are calculated; ranges and speeds are then bounds
     from shapes and limits, never less than what is sent.
-
-    Args:
-        hold_s: calculated duration of a hold at the end.
     """
-    feed = FrameGenerator(program, end=end, hold_s=hold_s)
+    feed = FrameGenerator(program, end=end)
     if program.slots <= LOOKED_AT_MAX:
         sums = _Sums(program, bin_frames=max(1, program.slots // _BINS))
         while not feed.is_over:

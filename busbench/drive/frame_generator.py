@@ -245,15 +245,8 @@ class FrameGenerator:
             noise[rows, :struck] ^= np.where(is_struck, bit, np.uint8(0))
 
 
-def frame_blocks(
-    program: Program,
-    *,
-    end: EndState = EndState.REST,
-    last: Sequence[int] | None = None,
-    hold_s: float = 1.0,
-    block: int = BLOCK,
-) -> Iterator[FrameBlock]:
+def frame_blocks(program: Program, *, end: EndState = EndState.REST, block: int = BLOCK) -> Iterator[FrameBlock]:
     """All frames of a program for a file, from the soft start to the end state, at most `block` at a time."""
-    feed = FrameGenerator(program, end=end, last=last, hold_s=hold_s)
+    feed = FrameGenerator(program, end=end)
     while not feed.is_over:
         yield feed.take(block)

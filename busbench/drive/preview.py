@@ -24,7 +24,7 @@ _ENDS = {
 _FAULTS = {"lost": "frame-lost flag", "failsafe": "failsafe flag", "gap": "no frames"}
 
 
-def preview_lines(program: Program, seen: DryRun, *, end: EndState, is_ascii: bool = False) -> Iterator[str]:
+def preview_lines(program: Program, seen: DryRun, *, end: EndState, is_ascii: bool) -> Iterator[str]:
     """The drawing and the list, line by line."""
     frames = pluralize(seen.frames, "frame")
     yield f"{program.name}: {frames} in {seen.duration_s:.3f} s, one every {program.period_s * 1e3:g} ms"
@@ -42,7 +42,7 @@ def preview_lines(program: Program, seen: DryRun, *, end: EndState, is_ascii: bo
     yield from list_lines(program, seen, end=end, is_drawn=True)
 
 
-def scale_line(program: Program, *, is_ascii: bool = False) -> str:
+def scale_line(program: Program, *, is_ascii: bool) -> str:
     """The scale used for % and microseconds."""
     line = f"scale: {program.scale.describe()} (an assumption)"
     return line.replace("µ", "u") if is_ascii else line

@@ -71,7 +71,7 @@ def test_a_part_between_the_stretches_is_not_missed(monkeypatch: pytest.MonkeyPa
     away = program(Part(0, Hold(992.0, 100.0), 0.0), Part(1, Hold(1700.0, 3.0), 10.0))
     seen = dry_run(away)
     assert (seen.least[1], seen.most[1], seen.highest[1]) == (992, 1700, 1700.0)
-    lines = list(preview_lines(away, seen, end=EndState.REST))
+    lines = list(preview_lines(away, seen, end=EndState.REST, is_ascii=True))
     assert lines[1] == (
         f"looked at {seen.looked_at:,} of them, 4 stretches of 0.7 s:"
         " ends and speeds below are limits that none of the others passes"
@@ -111,17 +111,17 @@ class Plain:
 
     def __init__(self, program: Program, *, end: EndState, slots: set[int] | None = None) -> None:
         feed, blocks, targets = FrameGenerator(program, end=end), [], []
-        is_run, is_kept = list[bool](), list[bool]()
+        is_run, is_seen = list[bool](), list[bool]()
         while not feed.is_over:
             slot, block = feed.run_slot, feed.take(1_000_000)  # the whole lead, program or end
             blocks.append(block)
             none = np.full((len(block), CHANNELS), np.nan)
             targets.append(none if slot is None else program.wanted(0, len(block))[:, :CHANNELS])
             is_run += [slot is not None] * len(block)
-            is_kept += [slot is None or slots is None or one in slots for one in range(len(block))]
+            is_seen += [slot is None or slots is None or one in slots for one in range(len(block))]
         rows = np.concatenate([np.hstack([one.limited.channels, one.limited.switches]) for one in blocks]).astype(int)
         is_heard = np.concatenate([one.is_sent & (one.raw[:, 0] == 0x0F) for one in blocks]) & is_run
-        target, counts, is_kept = np.concatenate(targets), rows[:, :CHANNELS], np.array(is_kept)
+        target, counts, is_kept = np.concatenate(targets), rows[:, :CHANNELS], np.array(is_seen)
         is_held_back = np.abs(target - counts) > 0.5 + 1e-6
         exact = np.where(is_held_back, np.nan, target)
         moves, exact_moves = np.abs(np.diff(counts, axis=0)), np.abs(np.diff(exact, axis=0))
