@@ -298,7 +298,7 @@ def test_a_locked_channel_may_rest_anywhere_and_a_free_one_within_its_travel() -
         ({"rate": -5.0}, "rate: -5 counts/s moves nothing"),
     ):
         with pytest.raises(DriveError) as caught:
-            limits_of(replace(PLAIN, **bad))  # type: ignore[arg-type]
+            limits_of(replace(PLAIN, **bad))
         assert str(caught.value).startswith(f"limits, channel 1, {said}")
 
 

@@ -190,7 +190,7 @@ def test_a_list_names_all_channels_and_the_end(end: EndState, said: str) -> None
 
 
 def test_channels_at_one_value_are_in_one_line_by_their_numbers() -> None:
-    channels = [{"number": number, "rest": 1811} for number in (2, 4, 5, 6, 9, 16)]
+    channels: list[dict[str, object]] = [{"number": number, "rest": 1811} for number in (2, 4, 5, 6, 9, 16)]
     channels += [{"number": 11, "rest": 173}, {"number": 18, "rest": "on"}, {"number": 12, "locked": True, "rest": 900}]
     channels += [{"number": 17, "locked": True, "rest": "on"}]
     assert listed({"channel": 1, **HOLD}, channel=channels)[2:-2] == [
