@@ -35,7 +35,7 @@ def pattern_block(number: int, *, seed: int) -> bytes:
 class PatternSource:
     """A source of blocks for a transmitting process, one per slot."""
 
-    def __init__(self, blocks: int, *, seed: int, period_s: float = 0.007) -> None:
+    def __init__(self, blocks: int, *, seed: int, period_s: float) -> None:
         self.period_s = period_s
         self._left = blocks
         self._next = 0
@@ -93,15 +93,13 @@ def _intact(data: U8, sent: int, seed: int) -> tuple[I64, I64]:
     starts = np.flatnonzero((data[:-1] == MARK[0]) & (data[1:] == MARK[1])).tolist()
     places: list[int] = []
     numbers: list[int] = []
-    free = 0
     for start in starts:
         block = data[start : start + BLOCK_BYTES].tobytes()
-        if start < free or len(block) < BLOCK_BYTES:
-            continue
+        if len(block) < BLOCK_BYTES:
+            break
         number = sum((block[len(MARK) + i] & 0x7F) << 7 * i for i in range(3))
         after = numbers[-1] if numbers else -1
         if after < number < sent and block == pattern_block(number, seed=seed):
             places.append(start)
             numbers.append(number)
-            free = start + BLOCK_BYTES
     return np.array(places, np.int64), np.array(numbers, np.int64)

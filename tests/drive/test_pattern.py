@@ -1,9 +1,12 @@
 """The pattern of a cable test, and the account of what came back."""
 
+import itertools
 import pickle
 
 import numpy as np
+import pytest
 
+from busbench.drive.hash_random import hash_uint64
 from busbench.drive.pattern import Echo, PatternSource, judge_echo, pattern_block
 from busbench.line import Chunk
 
@@ -33,9 +36,10 @@ def test_the_seed_decides() -> None:
 
 
 def test_source_gives_them_in_turn_after_pickling() -> None:
-    source = pickle.loads(pickle.dumps(PatternSource(3, seed=7)))
+    source = pickle.loads(pickle.dumps(PatternSource(3, seed=7, period_s=0.007)))
+    assert source.period_s == 0.007
     assert [source.next_frame() for _ in range(4)] == [*BLOCKS[:3], None]
-    source = PatternSource(3, seed=7)
+    source = PatternSource(3, seed=7, period_s=0.007)
     source.next_frame()
     source.request_stop()
     assert source.next_frame() is None
@@ -74,3 +78,66 @@ def test_nothing_back_and_nonsense_back() -> None:
 
 def test_another_pattern_is_no_echo() -> None:
     assert account(echo([pattern_block(number, seed=8) for number in range(100)])) == (0, 100, 0, 2500)
+
+
+@pytest.mark.parametrize(
+    ("number", "written"),
+    [
+        (0, "80 80 80"),
+        (1, "81 80 80"),
+        (127, "ff 80 80"),
+        (128, "80 81 80"),
+        (16_383, "ff ff 80"),
+        (16_384, "80 80 81"),
+        (2**21 - 1, "ff ff ff"),
+        (2**21 + 128, "80 81 80"),
+    ],
+)
+def test_a_block_is_its_mark_its_number_and_its_own_bytes(number: int, written: str) -> None:
+    block = pattern_block(number, seed=7)
+    assert block[:5].hex(" ") == f"a5 5a {written}"
+    drawn = [int(one) & 0xFF for one in hash_uint64(np.arange(20) + number % 2**21 * 25, seed=7)]
+    assert list(block[5:]) == [0xF0 if one in (0x0F, 0xA5) else one for one in drawn]
+
+
+def test_numbers_of_every_length_are_read_back() -> None:
+    numbers = [5, 126, 127, 128, 129, 16_383, 16_384, 19_999]
+    got = echo([pattern_block(number, seed=7) for number in numbers], sent=20_000)
+    assert got.number.tolist() == numbers
+    assert account(got) == (8, 0, 19_992, 0)
+
+
+def test_a_block_counts_once_in_its_turn_and_only_if_it_was_sent() -> None:
+    assert account(echo([BLOCKS[0], BLOCKS[0], BLOCKS[1]], sent=2)) == (2, 0, 0, 25)
+    assert account(echo([BLOCKS[1], BLOCKS[0]], sent=2)) == (1, 0, 1, 25)
+    assert account(echo(BLOCKS[:4], sent=3)) == (3, 0, 0, 25)
+    assert account(echo(BLOCKS[:3], sent=3)) == (3, 0, 0, 0)
+
+
+@pytest.mark.parametrize(
+    ("between", "missing", "damaged", "lost"),
+    [(30, 0, 0, 0), (1, 1, 1, 0), (25, 1, 1, 0), (26, 1, 1, 0), (25, 3, 1, 2), (26, 3, 2, 1), (50, 3, 2, 1),
+     (51, 3, 3, 0), (80, 3, 3, 0), (0, 3, 0, 3)],
+)  # fmt: skip
+def test_bytes_in_place_of_blocks_are_damaged_ones_as_far_as_they_reach(
+    between: int, missing: int, damaged: int, lost: int
+) -> None:
+    noise, after = b"\x33" * between, BLOCKS[10 + missing :]
+    assert account(echo([*BLOCKS[:10], noise, *after])) == (100 - missing, damaged, lost, between)
+    assert account(echo([noise, *BLOCKS[missing:]])) == (100 - missing, damaged, lost, between)
+    assert account(echo([*BLOCKS[: 100 - missing], noise])) == (100 - missing, damaged, lost, between)
+
+
+def test_a_mark_alone_is_no_block() -> None:
+    for scrap in (b"\xa5", b"\x5a", b"\xa5\x5a", b"\xa5\x33\x5a", b"\x33\x5a\xa5"):
+        assert account(echo([BLOCKS[0], scrap, BLOCKS[1], scrap], sent=2)) == (2, 0, 0, 2 * len(scrap))
+
+
+def test_a_block_came_back_with_the_read_that_holds_its_last_byte() -> None:
+    data = b"".join(BLOCKS[:6])
+    for cuts in ([1], [24], [25], [26], [24, 25, 49, 50, 51], [50, 75, 76], list(range(1, 150))):
+        edges = [0, *cuts, 150]
+        chunks = [Chunk(1000 * n, data[a:b]) for n, (a, b) in enumerate(itertools.pairwise(edges))]
+        got = judge_echo(chunks, sent=6, seed=7)
+        last = [25 * block + 24 for block in range(6)]
+        assert got.back_ns.tolist() == [1000 * sum(cut <= byte for cut in cuts) for byte in last]
