@@ -78,7 +78,8 @@ def _rest(
     still = int(np.count_nonzero(np.abs(values[sound] - rest) <= limit))
     is_seldom = not phases.windows and still < REST_SHARE * np.count_nonzero(sound)
     is_short = is_seldom or still * evidence.period_ns < REST_S * 1e9
-    if outside.size and (mapped.must_rest or not is_short):
+    is_beside = not mapped.must_rest and abs(rest - plan) > limit  # then where it rests is judged, not what leaves that
+    if outside.size and (mapped.must_rest or not (is_short or is_beside)):
         named = name_frames(evidence, phases, mapped, outside)
         if _unknown(evidence, mapped, phases)[outside].all():
             word = "others were moved at the same time" if mapped.must_rest else "moved more than once"
@@ -97,6 +98,8 @@ def _rest(
             why = name_frames(evidence, phases, mapped, np.flatnonzero(damaged))
             why += ", in frames with bytes that the line marked as damaged"
             return about.not_tested(REST, why, unit="counts", limit=limit)
+    if is_beside:
+        rows = np.setdiff1d(rows, outside)
     if is_short or not rows.size:
         why = "it never rests for long: leave the controls alone for some seconds"
         return about.not_tested(REST, why, unit="counts", limit=limit)
@@ -107,6 +110,8 @@ def _rest(
     said = f"rests at {_shown(mapped, rest, evidence)}, planned {_shown(mapped, plan, evidence)}"
     if worst != rest and abs(rest - plan) <= limit:
         said += f", at most {abs(worst - plan):.0f} counts beside it"
+    if is_beside and outside.size:
+        said += f"; {name_frames(evidence, phases, mapped, outside)}"
     return about.within(REST, said, measured=worst, expected=plan, limit=limit, unit="counts")
 
 

@@ -64,6 +64,26 @@ def test_a_lever_that_rests_at_the_wrong_end_is_reversed() -> None:
     )
 
 
+def test_a_channel_that_rests_beside_the_plan_fails_though_it_was_right_for_a_while() -> None:
+    """The plan has 1024 counts, ±8; most of the time it is 9 beside that, for the first 1.5 s where it belongs."""
+
+    def trim(counts: U16) -> None:
+        counts[100:, 5] += 9
+
+    def touch(counts: U16) -> None:
+        trim(counts)
+        counts[700:710, 5] = 1400
+
+    check = changed(trim)["channel 6 (rudder)", "rest"]
+    assert (check.verdict, check.measured, check.margin) == (Verdict.FAIL, 1033, -1)
+    assert check.sentence == (
+        "rests at 1033 counts (1526 µs), planned 1024 counts (1520 µs); 1024 counts at 0.000 s (at rest), 100 frames"
+        " until 1.485 s"
+    )
+    check = changed(touch)["channel 6 (rudder)", "rest"]
+    assert (check.verdict, check.measured) == (Verdict.FAIL, 1033)
+
+
 def test_a_poor_link_is_no_test_of_the_failsafe() -> None:
     # Every fourth frame flagged lost for 4.5 s, but the transmitter was never off.
     assert find_link_loss(VerifyInputs(round_of("lost frames", "no switching off"), RIG)) is None
