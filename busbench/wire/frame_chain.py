@@ -40,7 +40,7 @@ class RunGaps:
     extra: F64  # evidence of the clock and the line for each, log-odds
     run_first: I64  # the first frame of each proven run
     run_last: I64  # the last frame of each
-    log_start: int | None = None  # start of the log, None if it is not in these bytes
+    has_log_start: bool  # True if the log begins with these bytes
 
 
 class Chains:
@@ -122,13 +122,11 @@ class Chains:
         some, count = self._some, self._some.at.size
         start = np.concatenate([some.at, self._start[self._after]])
         earned = np.full(start.size, -BREAK)
-        if some.log_start is not None:
+        if some.has_log_start:
             # The rest of a frame that began before the log earns its share, so that the start of the log
-            # favours no alignment.
-            lead = start - some.log_start
-            end, flags = padded[start + FRAME_BYTES - 1], padded[np.maximum(start + FRAME_BYTES - 2, 0)]
-            fits = (lead == 0) | IS_END[end] & ((lead == 1) | (flags <= FLAGS_MAX))
-            earned = np.where(fits & (lead < FRAME_BYTES), FULL * lead / FRAME_BYTES, -BREAK)
+            # favours no alignment. Before the log are zeros, which do for flags and end byte.
+            fits = IS_END[padded[start + FRAME_BYTES - 1]] & (padded[start + FRAME_BYTES - 2] <= FLAGS_MAX)
+            earned = np.where(fits & (start < FRAME_BYTES), FULL * start / FRAME_BYTES, -BREAK)
         earned[:count] -= SHIFTED / 4 * ~is_followed[:count]
         earned[self._has_run_before[home]] = -np.inf
         earned[count:][~self._has_run_after] = -np.inf

@@ -69,8 +69,6 @@ def are_followed(data: U8, index: I64) -> tuple[Bools, Bools]:
 def link(data: U8, at: I64) -> I64:
     """For each candidate the index of the one it links to, or -1; each is linked to once at most."""
     after = np.full(at.size, -1)
-    if at.size < 2:
-        return after
     gap = np.diff(at) - FRAME_BYTES
     is_exact = gap == 0
     after[:-1][is_exact] = np.flatnonzero(is_exact) + 1

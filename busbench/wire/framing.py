@@ -154,8 +154,7 @@ class FrameFinder:
 
     def _advance(self, *, final: bool) -> None:
         while True:
-            if self._last is not None:
-                self._walk(final=final)
+            self._walk(final=final)
             if self.pending < FRAME_BYTES or not (self._prove(final=final) or self._weigh(final=final)):
                 return
 
@@ -265,8 +264,7 @@ class FrameFinder:
         return Chains(self._stretches(data, loose, first, last, base)).between() if loose.size else loose
 
     def _stretches(self, data: U8, at: I64, first: I64, last: I64, base: int) -> RunGaps:
-        start = 0 if self._here == self._log_start else None
-        return RunGaps(data, at, self._bytes.evidence(at + base), first, last, start)
+        return RunGaps(data, at, self._bytes.evidence(at + base), first, last, self._here == self._log_start)
 
     def _is_worth_a_try(self) -> bool:
         """True if new bytes may prove a run or settle another decision."""
@@ -292,7 +290,7 @@ class FrameFinder:
         if self.pending < wait and not final:
             return False
         is_final = self.pending < wait
-        stop = self._bytes.end if is_final else self._here + wait
+        stop = self._here + wait
         start = self._here - self._bytes.start
         if self._check == 1 and self.pending >= SOON_BYTES and is_noise(self._bytes.data[start : start + SOON_BYTES]):
             self._give_up(self._here + SOON_BYTES // 2)
