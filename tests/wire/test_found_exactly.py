@@ -16,9 +16,11 @@ import pytest
 from busbench.model import NO_CLOCK, ByteLog, Clock, ClockKind, Reason
 from busbench.wire.framing import FrameFinder, find_frames
 from busbench.wire.table import AlignmentResult, FrameTable
+from tests.wire.collage import collage, cut_up, moved, timed
 from tests.wire.corpus import END_CYCLE, Corpus, make, make_trap
 
 CLOCKS = {
+    ClockKind.NONE: NO_CLOCK,
     ClockKind.PER_BYTE: Clock(ClockKind.PER_BYTE, 100),
     ClockKind.PER_READ: Clock(ClockKind.PER_READ, 1_000_000),
 }
@@ -87,6 +89,18 @@ WHEN = {
 }
 
 
+COLLAGES: dict[ClockKind, Figures] = {
+    ClockKind.NONE: (2059, 46, 14, 234, 32, 517028429),
+    ClockKind.PER_BYTE: (1848, 46, 8, 305, 38, 2021175041),
+    ClockKind.PER_READ: (2061, 46, 12, 232, 30, 802359385),
+}
+IN_PIECES = {
+    ClockKind.NONE: (398, 79, 4294659884),
+    ClockKind.PER_BYTE: (360, 80, 460307163),
+    ClockKind.PER_READ: (398, 87, 3389159661),
+}
+
+
 @pytest.mark.parametrize("name", FOUND)
 def test_what_is_found_in_whole_streams(name: str) -> None:
     logs = [ByteLog.from_bytes(STREAMS[name](seed).data) for seed in SEEDS]
@@ -109,3 +123,24 @@ def test_when_each_frame_is_found(name: str) -> None:
         when += [place] * len(found.frames)
         in_sync += finder.is_in_sync
     assert (len(when), in_sync, checksum(np.array(when))) == WHEN[name]
+
+
+@pytest.mark.parametrize("kind", COLLAGES)
+def test_what_is_found_in_streams_put_together_by_chance(kind: ClockKind) -> None:
+    logs = [timed(collage(seed), kind, seed) for seed in range(60)]
+    assert figures(*(find_frames(log, clock=CLOCKS[kind]) for log in logs)) == COLLAGES[kind]
+
+
+@pytest.mark.parametrize("kind", COLLAGES)
+def test_pieces_of_streams_give_the_same_and_each_frame_with_the_piece_that_settles_it(kind: ClockKind) -> None:
+    when, in_sync = [], 0
+    for seed in range(100, 120):
+        log = moved(timed(collage(seed), kind, seed), 1000 * (seed % 3))
+        finder, found = FrameFinder(clock=CLOCKS[kind]), []
+        for piece in cut_up(log, seed):
+            found.append(finder.feed(piece))
+            when += [len(found)] * len(found[-1].frames)
+            in_sync += finder.is_in_sync
+        found.append(finder.flush())
+        assert figures(AlignmentResult.concat(found)) == figures(find_frames(log, clock=CLOCKS[kind]))
+    assert (len(when), in_sync, checksum(np.array(when))) == IN_PIECES[kind]
