@@ -103,9 +103,9 @@ def channel_table(
     names = ui.needs.names
     name = min(34, width // 6)
     does = 24
-    rule = width - (4 + name + 1 + does + 1 + _VALUE + 3 + _LIMIT + 2 * _VALUE + 2)
+    rule = width - (5 + name + 1 + does + 1 + _VALUE + 3 + _LIMIT + 2 * _VALUE + 2)
     rest_head = f"rest, {UNIT_WORDS[ui.unit]}"
-    head = f" ch {fit('name', name)} {fit('does', does)} {rest_head:>{_VALUE + 3}}{'limits':>{_LIMIT}}"
+    head = f"  ch {fit('name', name)} {fit('does', does)} {rest_head:>{_VALUE + 3}}{'limits':>{_LIMIT}}"
     head += f"{'sent':>{_VALUE}}{'received':>{_VALUE}}  travel and value"
     out: list[Line] = [[(fit(head, width), "head")]]
     for at in range(ALL_CHANNELS):

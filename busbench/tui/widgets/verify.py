@@ -14,7 +14,7 @@ from busbench.tui.channels import ChannelState
 from busbench.tui.empty import NEEDS_PLAN, empty_lines
 from busbench.tui.plotting import Plotter
 from busbench.tui.session import Session
-from busbench.tui.text import UNIT_WORDS, Line, fit, place_words, value_words, wrapped
+from busbench.tui.text import UNIT_WORDS, Line, fit, place_words, value_words, width_of, wrapped
 from busbench.tui.verdicts import VerdictTable
 from busbench.tui.verifying import RecordedCheck, command_words
 from busbench.tui.widgets.channel_plot import moment_lines
@@ -116,7 +116,7 @@ class VerifyLines(LineWidget):
                 low, high = session.store.span(since, row + 1)
                 ends = (value_words(int(one[at]), at, unit, scale) for one in (low, high))
                 text += f"   {' to '.join(ends)} in this step"
-            yield [(text, "pen")]
+            yield [(fit(text, min(width, width_of([(text, "")])), more=self.ui.glyphs.more), "pen")]
         moving = [at + 1 for at, state in enumerate(data.states) if state is ChannelState.MOVING]
         others = [number for number in moving if number not in work.step.channels]
         said = ", ".join(_named(session.names, number) for number in (others if work.step.channels else moving))

@@ -51,13 +51,14 @@ class WalkLines(LineWidget):
                 return [*head[: height - 1], [(fit(TOO_SMALL, width), "bad")]]
         else:
             head = list(self._now(walk, width))
-            rows, here = _table(walk, width)
+            cells = _LIST_CELLS - 1 if width >= _WIDE else width
+            rows, here = _table(walk, cells)
             if walk.is_over or walk.phase is SurfacePhase.REVIEW:
                 assert walking.plan is not None
                 rows += [
                     line
                     for name, why in walking.plan.head.not_walked
-                    for line in wrapped(f"not walked: {name}: {why}", width)
+                    for line in wrapped(f"not walked: {name}: {why}", cells)
                 ]
         if width >= _WIDE and walk is not None:
             room = height - len(head)
