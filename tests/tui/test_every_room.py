@@ -1,0 +1,72 @@
+"""What widgets draw in rooms of every width and many heights, and where clicks on it do something.
+
+The states that fill them are in filled.py, a checksum for each in `drawn.json`, as screens.py says.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from rich.cells import cell_len
+
+from busbench.tui.widgets.line_widget import LineWidget
+from tests.tui.filled import FILLED
+from tests.tui.screens import check_drawn, styled
+
+EDGES = (
+    58,
+    60,
+    61,
+    69,
+    70,
+    71,
+    83,
+    95,
+    96,
+    97,
+    99,
+    100,
+    101,
+    109,
+    110,
+    111,
+    117,
+    118,
+    119,
+    120,
+    139,
+    140,
+    141,
+    155,
+    156,
+)
+ROOMS = [
+    *((width, height) for width in EDGES for height in (17, 50)),
+    *(((66, 112, 164)[height % 3], height) for height in range(3, 61)),
+]
+
+
+def drawn_in_all(widget: LineWidget, rooms: list[tuple[int, int]]) -> str:
+    """All that a widget draws, and the places of its clicks; what it draws keeps to its room."""
+    out = []
+    for width, height in rooms:
+        widget._spots = []
+        lines = widget.lines(width, height)[:height]
+        spots = [spot[:3] for spot in widget._spots]
+        out.append(styled(lines, f"in {width}x{height}, clicks on {spots}"))
+        texts = ["".join(text for text, _ in line).rstrip() for line in lines]
+        assert not [text for text in texts if cell_len(text) > width >= 60], f"in {width}x{height}"
+    return "\n".join(out)
+
+
+@pytest.mark.parametrize("name", FILLED)
+def test_what_is_drawn_in_rooms_of_every_size(name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    widget = FILLED[name](tmp_path)
+    check_drawn(
+        f"{name}, everywhere", {f"{name}, everywhere": drawn_in_all(widget, ROOMS[:: 3 if "large" in name else 1])}
+    )
+    if widget.ui.session is not None:
+        for session in (widget.ui.session, *widget.ui.beside):
+            session.close()
