@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
-from types import SimpleNamespace
 
 from busbench.bench.check_session import CheckSession
 from busbench.bench.plan_limits import LimitSources, MotorOption
@@ -16,25 +15,22 @@ from busbench.tui.draw import ASCII, UNICODE
 from busbench.tui.driving import DrivePhase
 from busbench.tui.opening import rig_names
 from busbench.tui.palette import choose
-from busbench.tui.screens import VIEWS
-from busbench.tui.session import Session
 from busbench.tui.verdicts import VerdictTable
 from busbench.tui.verifying import RecordedCheck
 from busbench.tui.walking import Walking
 from busbench.tui.widgets.big_digits import BigDigits
 from busbench.tui.widgets.channels import ChannelLines
 from busbench.tui.widgets.driving import DriveLines
-from busbench.tui.widgets.frame import Keys, Small, StateLine, Tabs, Timeline, Transport
 from busbench.tui.widgets.line_widget import LineWidget
 from busbench.tui.widgets.outages import OutageLines
 from busbench.tui.widgets.rig import RigLines
 from busbench.tui.widgets.timing import TimingLines
 from busbench.tui.widgets.verify import VerifyLines
 from busbench.tui.widgets.walk import WalkLines
-from tests.cli.running import CAPTURES
+from tests.cli.running import CAPTURES, SMALL
 from tests.tui import test_driving, test_walk
 from tests.tui.ports import Live
-from tests.tui.test_drawn import RIGS, STATES, replayed, state
+from tests.tui.test_drawn import RIGS, STATES
 from tests.tui.test_verify import Aircraft, faulty
 
 HERON = CAPTURES / "heron.toml"
@@ -145,7 +141,7 @@ def walked(*words: Word | Wrote | float, is_rehearsal: bool = False) -> Made:
     def make(folder: Path) -> LineWidget:
         del folder  # answers are kept in the current one
         path = Path("small.toml")
-        path.write_text(HERON.read_text("utf-8") if is_rehearsal else test_walk.SMALL, encoding="utf-8")
+        path.write_text(HERON.read_text("utf-8") if is_rehearsal else SMALL, encoding="utf-8")
         bench = test_walk.Bench(path, echoes=True)
         if is_rehearsal:
             bench.session.source = "virtual:"
@@ -263,7 +259,7 @@ FILLED: dict[str, Made] = {
     "walk before": walked(),
     "walk moving": walked(Word.GO, 6.0),
     "walk asking": walked(*HALTED),
-    "walk over": walked(*HALTED, Word.YES, Word.YES, Word.SKIP, Word.GO),
+    "walk over": walked(*HALTED, Word.YES, Word.YES, Word.SKIP, Word.END),
     "rehearsed walk before": walked(is_rehearsal=True),
     "rehearsed walk moving": walked(Word.GO, 1.5, is_rehearsal=True),
     "rehearsed walk asking": walked(*HALTED, Word.SKIP, Word.GO, 20.0, is_rehearsal=True),
@@ -272,32 +268,8 @@ FILLED: dict[str, Made] = {
     "check of a real port": guided(Word.GO, 4.5, Word.GO, 0.5, is_real=True),
     "check listening": guided(Word.GO, 6.0, *([Word.SKIP] * 3), Word.GO, 0.4),
     "check over": guided(Word.GO, 6.0, *([Word.SKIP] * 3), Word.GO, 6.0, Word.END),
-    "check to repeat": guided(*([Word.GO, 6.0] * 5)),
+    "check to repeat": guided(*(Word.GO, 6.0) * 5),
     "recording checked": checked(),
     "recording checked, all": checked(filters=2, moves=((9, 0), (0, 2))),
     "recording checked, not tested": checked(filters=1, moves=((99, 0), (0, 99))),
 }
-
-
-def framed(folder: Path) -> Iterator[tuple[str, LineWidget]]:
-    """The lines above and below the views, in many states."""
-    for name, make in STATES.items():
-        ui = make(folder)
-        for kind in (StateLine, Timeline, Transport):
-            yield f"{kind.__name__} {name}", kind(ui)
-        for said, has_timeline in (("", True), (LONG, False), ("brief", False)):
-            ui.said = said
-            widget = Transport(ui)
-            widget.has_timeline = has_timeline
-            yield f"Transport {name}, {said[:5]}", widget
-
-
-class Pressed:
-    """An app that notes the keys that clicks press."""
-
-    def __init__(self) -> None:
-        self.keys: list[str] = []
-
-    def simulate_key(self, key: str) -> None:
-        """Note a key."""
-        self.keys.append(key)

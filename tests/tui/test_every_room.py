@@ -15,31 +15,8 @@ from tests.tui.filled import FILLED
 from tests.tui.screens import check_drawn, styled
 
 EDGES = (
-    58,
-    60,
-    61,
-    69,
-    70,
-    71,
-    83,
-    95,
-    96,
-    97,
-    99,
-    100,
-    101,
-    109,
-    110,
-    111,
-    117,
-    118,
-    119,
-    120,
-    139,
-    140,
-    141,
-    155,
-    156,
+    *(58, 60, 61, 69, 70, 71, 83, 95, 96, 97, 99, 100, 101, 109, 110, 111, 117, 118, 119, 120, 139, 140, 141),
+    *(155, 156),
 )
 ROOMS = [
     *((width, height) for width in EDGES for height in (17, 50)),
@@ -64,9 +41,8 @@ def drawn_in_all(widget: LineWidget, rooms: list[tuple[int, int]]) -> str:
 def test_what_is_drawn_in_rooms_of_every_size(name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     widget = FILLED[name](tmp_path)
-    check_drawn(
-        f"{name}, everywhere", {f"{name}, everywhere": drawn_in_all(widget, ROOMS[:: 3 if "large" in name else 1])}
-    )
+    drawn = drawn_in_all(widget, ROOMS[::3] if "large" in name else ROOMS)
+    check_drawn(f"{name}, everywhere", {f"{name}, everywhere": drawn})
     if widget.ui.session is not None:
         for session in (widget.ui.session, *widget.ui.beside):
             session.close()

@@ -1,0 +1,123 @@
+"""The lines above and below every view, in each width: state, timeline, place and message.
+
+What is drawn is kept in `drawn.json`, as screens.py says.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from rich.cells import cell_len
+
+from busbench.capture.open import open_capture
+from busbench.tui.app_state import AppState
+from busbench.tui.palette import choose
+from busbench.tui.replay import ReplaySession
+from busbench.tui.widgets.frame import Small, StateLine, Timeline, Transport
+from busbench.tui.widgets.line_widget import LineWidget
+from tests.cli.running import CAPTURES
+from tests.tui.ports import Live
+from tests.tui.screens import check_drawn, styled
+from tests.tui.test_drawn import STATES, state
+
+SAID = "wrote a-file-in-the-folder-of-the-heron.pcapng (1,234 frames), and reported so in more words than a line holds"
+
+
+def recorded(folder: Path) -> AppState:
+    """A recording runs for a minute and more."""
+    live = Live("virtual:?period=7ms&lost=1:0.2")
+    live.session.start_recording(str(folder / "a.pcapng"))
+    session = live.pass_s(65.0)
+    session._size, session._sized_ns = 1_249_999, session.now()  # of the file, which depends on when this runs
+    return state(session)
+
+
+def half_cut(folder: Path) -> AppState:
+    """A cut has its end alone, and what is played is far from its start."""
+    ui = STATES["in a gap"](folder)
+    ui.needs.set_cut(is_end=True)
+    ui.needs.seek_by(-2.5)
+    ui.needs.pace, ui.needs.is_moving = 0.2, True
+    return ui
+
+
+def half_read(folder: Path) -> AppState:
+    """A recording is read still."""
+    ui = STATES["in a gap"](folder)
+    assert isinstance(ui.session, ReplaySession)
+    ui.session.is_loaded = False
+    ui.session.source = str(CAPTURES / "heron-flight.pcapng")
+    return ui
+
+
+def unread(folder: Path) -> AppState:
+    """Nothing of a recording is read yet."""
+    del folder
+    session = ReplaySession(open_capture(str(CAPTURES / "heron-flight.pcapng")))
+    session.source = "captures/heron-flight.pcapng"
+    return AppState(choose("dark"), session=session)
+
+
+def zoomed(folder: Path) -> AppState:
+    """Single frames are seen on the timeline."""
+    ui = STATES["at an outage"](folder)
+    for _ in range(9):
+        ui.zoom_by(1)
+    return ui
+
+
+EVERY = {
+    **STATES,
+    "recorded": recorded,
+    "half cut": half_cut,
+    "half read": half_read,
+    "unread": unread,
+    "zoomed": zoomed,
+}
+
+
+def drawn_in(widget: LineWidget, widths: range, heights: range) -> str:
+    """A widget in some widths and heights; what it draws keeps to its room."""
+    out = []
+    for width in widths:
+        for height in heights:
+            lines = widget.lines(width, height)
+            out.append(styled(lines, f"in {width}x{height}"))
+            texts = ["".join(text for text, _ in line).rstrip() for line in lines]
+            assert not [text for text in texts if cell_len(text) > width >= 80], f"in {width}x{height}"
+    return "\n".join(out)
+
+
+@pytest.mark.parametrize("name", EVERY)
+def test_lines_around_a_view_in_every_width(name: str, tmp_path: Path) -> None:
+    ui = EVERY[name](tmp_path)
+    drawn = [
+        drawn_in(StateLine(ui), range(40, 140), range(2, 3)),
+        drawn_in(Timeline(ui), range(60, 140, 9), range(1, 2)),
+    ]
+    for said, has_timeline in ((ui.said, False), ("", True), (SAID, False), ("brief", True)):
+        ui.said = said
+        widget = Transport(ui)
+        widget.has_timeline = has_timeline
+        drawn.append(drawn_in(widget, range(40, 120), range(1, 2)))
+        drawn.append(drawn_in(widget, range(60, 120, 5), range(2, 5)))
+        drawn.append(str([widget.rows(width) for width in range(30, 120)]))
+    check_drawn(f"{name}, around", {f"{name}, around": "\n".join(drawn)})
+    for session in (ui.needs, *ui.beside):
+        session.close()
+
+
+@pytest.mark.parametrize(
+    ("width", "height", "above", "texts"),
+    [
+        (60, 4, 1, ["the window is too small: at least 60x16", "q leaves"]),
+        (39, 5, 1, ["the window is too small: at least 60x16", "q leaves"]),
+        (38, 5, 1, ["the window is too small: at least", "60x16", "q leaves"]),
+        (20, 8, 2, ["the window is too", "small: at least", "60x16", "q leaves"]),
+        (20, 2, 0, ["the window is too", "small: at least", "60x16", "q leaves"]),
+    ],
+)
+def test_a_window_too_small_says_so_in_its_middle(width: int, height: int, above: int, texts: list[str]) -> None:
+    lines = Small(AppState(choose("dark"))).lines(width, height)
+    assert lines == [[]] * above + [[(text.center(width), "warn")] for text in texts]
