@@ -19,4 +19,5 @@ class RangeView(BenchView):
     def keys(self) -> list[tuple[str, str]]:
         """Keys, starting with those of a range check."""
         pairs = super().keys()
-        return [*pairs[:2], ("m", "mark"), ("b", "bell"), ("n p", "outage"), ("3", "list"), *pairs[-3:]]
+        play = [pair for pair in pairs[1:2] if pair[0] == "space"]
+        return [pairs[0], *play, ("m", "mark"), ("b", "bell"), ("n p", "outage"), ("3", "list"), *pairs[-3:]]
