@@ -137,6 +137,7 @@ def sequences(folder: Path) -> Iterator[tuple[str, BenchView]]:
         assert isinstance(drive, DriveView)
         drive.drive = body.drive
         yield f"Drive, {phase.value}", drive
+    assert isinstance(body, DriveLines)
     body.drive.stop()
     body.ui.is_armed = False
     yield "Drive, not armed and stopping", drive
