@@ -30,6 +30,7 @@ def recorded(folder: Path) -> AppState:
     live.session.start_recording(str(folder / "a.pcapng"))
     session = live.pass_s(65.0)
     session._size, session._sized_ns = 1_249_999, session.now()  # of the file, which depends on when this runs
+    session.notice = ""
     return state(session)
 
 
