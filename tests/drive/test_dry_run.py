@@ -82,7 +82,10 @@ def test_a_week_is_a_matter_of_few_frames() -> None:
     week = program(Part(0, Wave("sine", SPAN, Cycle(2.0, 302_400)), 0.0))
     seen = dry_run(week)
     assert seen.duration_s == pytest.approx(604_800, abs=1)
-    assert seen.looked_at < 300_000
+    ramp = seen.frames - 86_400_000  # in frames of 7 ms
+    assert seen.looked_at == 129 * 2048 + ramp  # the last stretch is the end
+    said = list(preview_lines(week, seen, end=EndState.REST, is_ascii=True))[1]
+    assert said.startswith(f"looked at {seen.looked_at:,} of them, 128 stretches of 14.3 s: ")
 
 
 def test_only_the_parts_of_the_time_are_looked_at(monkeypatch: pytest.MonkeyPatch) -> None:

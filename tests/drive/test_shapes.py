@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from busbench.drive.hash_random import hash_unit
+from busbench.drive.shape_words import SHAPES, shape_lines, shapes_text, switch_words
 from busbench.drive.shapes import Chirp, Cycle, Hold, Levels, Replay, Shape, TimeSpan, Wander, Wave, staircase
 from busbench.model import F64
 from tests.drive.helpers import make
@@ -169,3 +170,28 @@ def test_replay_takes_a_frame_at_its_recorded_time_and_the_first_before_it() -> 
     replay = Replay(np.array([0.007, 0.014]), np.array([10.0, 20.0]), 1.0, "x")
     # Times of frames are products, a few parts in 1e16 off; half a microsecond is more, and less than any frame.
     assert at(replay, 0.0, 0.014 - 4e-7, 0.014 - 6e-7) == [10, 20, 10]
+
+
+def test_the_shapes_in_words() -> None:
+    assert shapes_text() == (
+        "hold, ramp, triangle, sine (also sweep), square, steps, staircase, chirp, wander or replay"
+    )
+    assert switch_words() == ("hold", "square", "steps", "replay")
+    assert "\n".join(shape_lines()) == SHAPE_LINES
+    # Those that low, high, period and cycles are enough for.
+    assert {word for word, declared in SHAPES.items() if declared.is_wave} == {
+        "ramp", "triangle", "sine", "square", "staircase", "wander",
+    }  # fmt: skip
+
+
+SHAPE_LINES = """\
+hold         holds --level for --duration
+ramp         rises from low to high, then restarts
+triangle     goes up and down in straight lines, a cycle in each --period
+sweep, sine  swings between --low and --high, a cycle in each --period
+square       is high for half a cycle, then low
+steps        holds each of --levels in turn
+staircase    goes up and down in --stairs equal steps
+chirp        is a sine whose cycle changes from --period to --period-end
+wander       moves at random, by --seed
+replay       repeats what a channel of a --recording did"""
