@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -28,8 +29,8 @@ READS = ReadSlots(
 )  # fmt: skip
 
 
-def is_clear(gaps: int = 0, *, is_dense: bool = False, **more: float | bool) -> bool:
-    return _is_clear(replace(READS, **more), gaps, 1000, is_dense=is_dense)  # type: ignore[arg-type]
+def is_clear(gaps: int = 0, *, is_dense: bool = False, **more: Any) -> bool:
+    return _is_clear(replace(READS, **more), gaps, 1000, is_dense=is_dense)
 
 
 @pytest.mark.parametrize(
@@ -44,7 +45,7 @@ def test_frames_at_any_phase_have_no_period(by_cut: bool, gaps: int, most: float
 
 @pytest.mark.parametrize("timer_ms", [4.0, 5.0, 8.0, 10.0, 15.625, 16.0])
 def test_a_period_of_a_timer_with_losses_is_not_believed(timer_ms: float) -> None:
-    near = {"period_ns": timer_ms * 1e6 * (1 + 1.9e-4), "blur": 0.149}
+    near: dict[str, Any] = {"period_ns": timer_ms * 1e6 * (1 + 1.9e-4), "blur": 0.149}
     assert not is_clear(21, **near)
     assert not is_clear(21, **near | {"period_ns": timer_ms * 1e6 * (1 - 1.9e-4)})
     assert is_clear(20, **near)  # 2 % of the frames

@@ -16,8 +16,8 @@ def polls(step_ms: float, period_ms: float, *, count: int = 1200, jitter_ms: flo
     rng = np.random.default_rng(1)
     end = np.arange(1, count + 1) * period_ms * MS + rng.normal(0, jitter_ms * MS, count)
     tick_ns = step_ms * (1 + 13e-6) * MS
-    read = np.unique(np.ceil(end / tick_ns) * tick_ns)
-    read = np.rint(read + rng.normal(85, 40, read.size).clip(45) * 1e3).astype(np.int64)
+    ticks = np.unique(np.ceil(end / tick_ns) * tick_ns)
+    read: I64 = np.rint(ticks + rng.normal(85, 40, ticks.size).clip(45) * 1e3).astype(np.int64)
     number = np.arange(read.size)
     error = read - np.polyval(np.polyfit(number, read.astype(np.float64), 1), number)
     return read, np.diff(read).astype(np.float64), np.asarray(error, np.float64)
