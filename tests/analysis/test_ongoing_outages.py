@@ -66,7 +66,7 @@ class Line:
 
 def listened(line: Line, sizes: list[int]) -> tuple[OngoingOutages, list[Outage]]:
     """Feed in parts; the source, and the events settled or newest at the end."""
-    source, settled = OngoingOutages(clock=PER_BYTE, start_ns=START_NS), []
+    source, settled = OngoingOutages(clock=PER_BYTE, start_ns=START_NS), list[Outage]()
     low = turn = 0
     while low < len(line.t_ns):
         high = min(len(line.t_ns), low + sizes[turn % len(sizes)])
