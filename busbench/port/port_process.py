@@ -267,7 +267,7 @@ class PortProcess:
         if not self._is_alone and now - self._heard_ns > HEARTBEAT_NS and not self._is_given_up:
             self._is_given_up = True
             pacer.stop("no sign of life for one second", is_abandoned=True)
-        if not self._is_alone or pacer.is_over:
+        if not self._is_alone:
             return
         if now - self._alone_ns > ALONE_MAX_NS:
             pacer.cut("the end state took too long")

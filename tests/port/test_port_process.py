@@ -3,152 +3,21 @@
 from __future__ import annotations
 
 import pickle
-from collections.abc import Callable
-from dataclasses import dataclass, field
 from types import SimpleNamespace
-from typing import Any
 
 import numpy as np
 import pytest
 
 from busbench.errors import PortBusy, PortMissing
 from busbench.line import BUS_LINE, Chunk
-from busbench.port import ipc, port_process
-from busbench.port.io_loop import IoLoop, Item, LoopEvent
+from busbench.port import port_process
+from busbench.port.io_loop import LoopEvent
 from busbench.port.ipc import PortEvent
 from busbench.port.pacer import STALLED, Transmission
 from busbench.port.port_process import ALONE_MAX_NS, HEARTBEAT_NS, PortProcess, ProcessSettings
 from busbench.port.serial_port import ErrorTotals
+from tests.port.loops import SECOND_NS, START_NS, Bus, Endless, Loop, alive, gone, on_bus, order, run, transmits
 from tests.port.sources import Counting, Failing, Holding
-
-SECOND_NS = 1_000_000_000
-START_NS = 1_000 * SECOND_NS
-
-
-@dataclass
-class Loop(IoLoop):
-    """A port and a parent that do as scripted; waiting is what lets time pass.
-
-    Args:
-        unsent_bytes, leave: what the port holds, and how much of it leaves in each wait.
-        waiting_bytes, fetched: what the parent has not fetched, and how much it fetches in each wait.
-        later: what happens, each at a time after the start.
-    """
-
-    now_ns: int = START_NS
-    unsent_bytes: int = 0
-    leave: int = 0
-    waiting_bytes: int = 0
-    fetched: int = 0
-    is_ready: bool = True
-    closes_at_discard: bool = False
-    later: list[tuple[int, LoopEvent, bytes]] = field(default_factory=list)
-    said: bytes = b""
-    written: list[bytes] = field(default_factory=list)
-    done: list[str] = field(default_factory=list)
-    port: Any = None
-    on_wait: Callable[[], None] = lambda: None
-    on_transmit: Callable[[], None] = lambda: None
-
-    def clock(self) -> int:
-        self.now_ns += 1_000
-        return self.now_ns
-
-    def wait(self, timeout_s: float, *, holds_back: bool) -> list[Item]:
-        self.on_wait()
-        self.done.append("hold" if holds_back else "wait")
-        due_ns = min((START_NS + at_ns for at_ns, *_ in self.later), default=1 << 62)
-        self.now_ns = max(self.now_ns, min(self.now_ns + round(timeout_s * 1e9), due_ns))
-        self.unsent_bytes = max(0, self.unsent_bytes - self.leave)
-        self.waiting_bytes = max(0, self.waiting_bytes - self.fetched)
-        items = [(kind, self.now_ns, data) for at_ns, kind, data in self.later if START_NS + at_ns <= self.now_ns]
-        self.later = [one for one in self.later if START_NS + one[0] > self.now_ns]
-        return items
-
-    def attach(self, port: Any) -> None:
-        self.port = port
-
-    def detach(self) -> Any:
-        self.done.append("detach")
-        port, self.port = self.port, None
-        return port
-
-    def send(self, message: bytes) -> None:
-        self.said += message
-
-    def transmit(self, data: bytes) -> None:
-        self.on_transmit()
-        self.written.append(data)
-
-    @property
-    def unfetched(self) -> int:
-        return self.waiting_bytes
-
-    @property
-    def is_free(self) -> bool:
-        return self.is_ready
-
-    @property
-    def unsent(self) -> int:
-        return self.unsent_bytes
-
-    def discard(self) -> bool:
-        self.done.append("discard")
-        self.unsent_bytes = 0
-        return self.closes_at_discard
-
-    @property
-    def passed_s(self) -> float:
-        return (self.now_ns - START_NS) / 1e9
-
-    @property
-    def messages(self) -> list[Any]:
-        return [what for _, what in ipc.MessageReader().feed(self.said)]
-
-    @property
-    def texts(self) -> list[str]:
-        return [one.text for one in self.messages if isinstance(one, PortEvent)]
-
-    @property
-    def result(self) -> Transmission:
-        return [one for one in self.messages if isinstance(one, Transmission)][-1]
-
-
-@pytest.fixture
-def loop(monkeypatch: pytest.MonkeyPatch) -> Loop:
-    made = Loop()
-    port = SimpleNamespace(port="far")
-    monkeypatch.setattr(port_process, "perf_counter_ns", made.clock)
-    monkeypatch.setattr(port_process, "real_ns", made.clock)
-    monkeypatch.setattr(port_process, "sleep", lambda s: setattr(made, "now_ns", made.now_ns + round(s * 1e9)))
-    monkeypatch.setattr(port_process, "open_port", lambda source, line: port)
-    monkeypatch.setattr(port_process, "close_port", lambda port: made.done.append("close"))
-    monkeypatch.setattr(port_process, "claim_socket", lambda source: None)
-    monkeypatch.setattr(port_process, "find_again", lambda identity: None)
-    monkeypatch.setattr(port_process, "gc", SimpleNamespace(collect=int, freeze=int, disable=int))
-    monkeypatch.setattr(PortProcess, "_choose_priority", lambda self: None)
-    return made
-
-
-def order(word: str, value: object = None) -> bytes:
-    return ipc.command(word, value=value)
-
-
-def transmits(source: object, *, at_ns: int = 0) -> tuple[int, LoopEvent, bytes]:
-    return at_ns, LoopEvent.PARENT, order("transmit", (0, pickle.dumps(source)))
-
-
-def gone(at_s: float) -> tuple[int, LoopEvent, bytes]:
-    return round(at_s * 1e9), LoopEvent.PARENT_GONE, b""
-
-
-def alive(until_s: float) -> list[tuple[int, LoopEvent, bytes]]:
-    return [(tenth * SECOND_NS // 10, LoopEvent.PARENT, order("alive")) for tenth in range(1, round(until_s * 10))]
-
-
-def run(loop: Loop) -> Loop:
-    PortProcess(ProcessSettings("far", BUS_LINE, hold_back_bytes=1000), hub=loop).run()
-    return loop
 
 
 def test_the_last_bytes_leave_before_the_port_is_closed(loop: Loop) -> None:
@@ -241,13 +110,6 @@ def test_an_end_state_that_never_ends_is_cut_after_a_minute(loop: Loop) -> None:
     assert loop.passed_s == pytest.approx(0.3 + ALONE_MAX_NS / 1e9, abs=0.2)  # a period
     assert loop.result.reason == "the program that drives it has ended"  # the first reason stays
     assert ALONE_MAX_NS == 60 * SECOND_NS
-
-
-class Endless(Counting):
-    """Takes no notice of being stopped."""
-
-    def request_stop(self) -> None:
-        pass
 
 
 def test_a_busy_port_and_a_parent_that_has_gone_end_with_the_stall(loop: Loop) -> None:
@@ -349,29 +211,6 @@ def test_a_source_that_fails_ends_it(loop: Loop) -> None:
     run(loop)
     assert loop.result.reason == "the frame source failed (RuntimeError: no more)"
     assert len(loop.written) == 2
-
-
-class Bus:
-    """A serial port that counts what it did not understand.
-
-    Args:
-        totals: of each look, one a second.
-    """
-
-    def __init__(self, *totals: ErrorTotals, marks_bad: bool = False, warning: str = "") -> None:
-        self.port, self.marks_bad = "far", marks_bad
-        self._totals, self._warning = iter(totals), warning
-
-    def error_totals(self) -> ErrorTotals | None:
-        return next(self._totals, None)
-
-    def warning(self) -> str:
-        return self._warning
-
-
-def on_bus(monkeypatch: pytest.MonkeyPatch, bus: Bus) -> None:
-    monkeypatch.setattr(port_process, "BusPort", Bus)
-    monkeypatch.setattr(port_process, "open_port", lambda source, line: bus)
 
 
 @pytest.mark.parametrize("marks_bad", [False, True])
