@@ -124,8 +124,7 @@ class MessageReader:
 
     def feed(self, data: bytes) -> list[Message]:
         """Take the next piece; returns all complete messages."""
-        if self._held:
-            data = self._held + data
+        data = self._held + data
         messages: list[Message] = []
         at, end = 0, len(data)
         while at + _HEAD.size <= end:

@@ -54,7 +54,7 @@ def open_port(source: str, *, line: LineSettings) -> Any:
             else:
                 port = BusPort(device, line=line)
                 port.open()
-                port.try_low_latency()
+                port.ask_low_latency()
     except PortError:
         lock.release()
         raise

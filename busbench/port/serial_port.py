@@ -123,12 +123,10 @@ class BusPort(serial.Serial):  # type: ignore[misc]
         self.rate = buffer[9]
         self.parity_is_kept = bool(buffer[2] & termios.PARENB) == bool(control & termios.PARENB)
 
-    def try_low_latency(self) -> bool:
-        """Ask the driver to pass on bytes at once; True if it does."""
+    def ask_low_latency(self) -> None:
+        """Ask the driver to pass on bytes at once, if it can."""
         with contextlib.suppress(ValueError, OSError, AttributeError, NotImplementedError):
             self.set_low_latency_mode(True)
-            return True
-        return False
 
     if sys.platform == "darwin":
 
