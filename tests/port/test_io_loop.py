@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import queue
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -84,6 +85,88 @@ def test_a_write_that_fails_is_a_port_that_is_gone(loop: ThreadIoLoop) -> None:
     port.may_write.set()
     assert [origin for origin, _, _ in loop.wait(5.0, holds_back=False)] == [LoopEvent.PORT_GONE]
     loop.detach()
+
+
+class Heard(SlowPort):
+    """A port from which bytes come as the test says, and whose calls that wait can be broken off."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.may_write.set()
+        self.came: queue.SimpleQueue[bytes] = queue.SimpleQueue()
+        self.rest = b""
+        self.calls: list[str] = []
+
+    def read(self, size: int) -> bytes:
+        if size == 1:
+            try:
+                self.rest = self.came.get(timeout=0.002)
+            except queue.Empty:
+                return b""
+            if self.rest == b"gone":
+                raise OSError("gone")
+            self.in_waiting = len(self.rest) - 1
+        data, self.rest = self.rest[:size], self.rest[size:]
+        return data
+
+    def cancel_read(self) -> None:
+        self.calls.append("cancel_read")
+
+    def cancel_write(self) -> None:
+        self.calls.append("cancel_write")
+
+
+def come(loop: ThreadIoLoop, *, holds_back: bool = False) -> list[tuple[LoopEvent, bytes]]:
+    return [(kind, data) for kind, _, data in loop.wait(5.0, holds_back=holds_back)]
+
+
+def test_what_waits_at_the_port_comes_as_one_read(loop: ThreadIoLoop) -> None:
+    port = Heard()
+    loop.attach(port)
+    assert loop.port is port
+    assert loop.wait(0, holds_back=False) == []
+    for data in (b"a", b"bcd"):
+        port.came.put(data)
+        assert come(loop) == [(LoopEvent.PORT, data)]
+    port.came.put(b"gone")
+    assert come(loop) == [(LoopEvent.PORT_GONE, b"")]
+    assert loop.detach() is port
+    assert (loop.port, port.calls) == (None, ["cancel_read", "cancel_write"])
+
+
+def test_a_port_that_is_held_back_is_read_later(loop: ThreadIoLoop) -> None:
+    loop.wait(0, holds_back=True)
+    port = Heard()
+    port.came.put(b"a")
+    loop.attach(port)
+    assert loop.wait(0.05, holds_back=True) == []
+    assert come(loop) == [(LoopEvent.PORT, b"a")]
+    loop.detach()
+
+
+def test_a_parent_speaks_hears_and_goes() -> None:
+    (commands, order), (messages, said) = os.pipe(), os.pipe()
+    loop = ThreadIoLoop(commands, said)
+    assert (loop.is_free, loop.unsent, loop.discard()) == (True, 0, False)
+    loop.transmit(FRAME)  # there is no port
+    os.write(order, b"stop")
+    assert come(loop) == [(LoopEvent.PARENT, b"stop")]
+    for message in (b"one", bytes(100_000), b"two"):  # more than a pipe holds
+        loop.send(message)
+    assert loop.unfetched > 0
+    got = b""
+    while len(got) < 100_006:
+        got += os.read(messages, 1 << 16)
+    assert got == b"one" + bytes(100_000) + b"two"
+    assert comes_true(lambda: loop.unfetched == 0)
+    os.close(messages)
+    for message in (b"one", b"two"):
+        loop.send(message)
+    assert comes_true(lambda: loop.unfetched == 0)  # no one fetches it any more
+    os.close(order)
+    assert come(loop) == [(LoopEvent.PARENT_GONE, b"")]
+    for fd in (commands, said):
+        os.close(fd)
 
 
 @pytest.mark.parametrize("source", ["rfc2217://127.0.0.1:7000", "loop://"])
