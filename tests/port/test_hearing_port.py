@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from types import SimpleNamespace
 
 import pytest
@@ -47,7 +48,7 @@ class Scripted(HearingPort):
 
 def scripted(monkeypatch: pytest.MonkeyPatch, *at_ns: int) -> Scripted:
     made = Scripted(*at_ns)
-    monkeypatch.setattr(port_module.time, "sleep", made.sleep)
+    monkeypatch.setattr(time, "sleep", made.sleep)
     return made
 
 

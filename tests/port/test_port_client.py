@@ -37,7 +37,7 @@ class Child:
 
     Attributes:
         step_s: what each look at the clock lets pass.
-        hangs: True if it does not end.
+        is_stuck: True if it does not end.
         chatters: True if it says how far it is whenever the clock is looked at.
     """
 
@@ -46,7 +46,7 @@ class Child:
         stdout, self._out = os.pipe()
         os.set_blocking(self._orders, False)
         self.stdin, self.stdout = os.fdopen(stdin, "wb", 0), os.fdopen(stdout, "rb", 0)
-        self.pid, self.hangs, self.chatters = 4711, False, False
+        self.pid, self.is_stuck, self.chatters = 4711, False, False
         self.done: list[object] = []
         self.options: dict[str, Any] = {}
         self.now_s, self.step_s = 100.0, 0.0
@@ -66,7 +66,7 @@ class Child:
 
     def wait(self, timeout: float | None = None) -> None:
         self.done.append(timeout if timeout is None else round(timeout, 3))
-        if self.hangs and timeout is not None:
+        if self.is_stuck and timeout is not None:
             raise subprocess.TimeoutExpired("child", timeout)
 
     def monotonic(self) -> float:
@@ -87,7 +87,7 @@ class Child:
             self._out = -1
 
     def orders(self) -> list[tuple[str, Any]]:
-        """What it was told since the last look."""
+        """The commands since the last look."""
         try:
             return list(self._reader.feed(os.read(self._orders, 1 << 20)))
         except BlockingIOError:
@@ -103,7 +103,7 @@ class Child:
 @pytest.fixture
 def child(monkeypatch: pytest.MonkeyPatch) -> Iterator[Child]:
     made = Child()
-    monkeypatch.setattr(port_client.subprocess, "Popen", made.start)
+    monkeypatch.setattr(subprocess, "Popen", made.start)
     monkeypatch.setattr(port_client, "perf_counter_ns", made.perf_counter_ns)
     monkeypatch.setattr(port_client, "time", SimpleNamespace(monotonic=made.monotonic))
     monkeypatch.setattr(port_client, "_SLICE_S", 0.0)
@@ -141,7 +141,7 @@ def test_a_child_that_cannot_be_started_is_said(child: Child, monkeypatch: pytes
     def refuse(*_: object, **__: object) -> None:
         raise OSError(12, "Cannot allocate memory")
 
-    monkeypatch.setattr(port_client.subprocess, "Popen", refuse)
+    monkeypatch.setattr(subprocess, "Popen", refuse)
     with pytest.raises(PortError) as caught:
         PortClient("far", line=BUS_LINE)
     assert str(caught.value) == (
@@ -299,7 +299,7 @@ def test_a_closed_port_has_waited_for_the_end_of_its_process(child: Child) -> No
 def test_a_process_that_does_not_end_is_killed(child: Child, is_sending: bool, limit_s: float) -> None:
     """After five seconds, and a minute more while an end state is sent; meanwhile it gets no sign of life."""
     client = sending(child) if is_sending else opened(child)
-    child.hangs, child.chatters, child.step_s, began_s = True, is_sending, 0.5, child.now_s
+    child.is_stuck, child.chatters, child.step_s, began_s = True, is_sending, 0.5, child.now_s
     client.close()
     assert limit_s <= child.now_s - began_s <= limit_s + 2
     assert child.done == [1.0, "kill", None]
