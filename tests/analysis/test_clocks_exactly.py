@@ -81,7 +81,7 @@ class Pair:
         analyser = table(end_ns[kept[1]] - 120_000, raw[kept[1]])
         same = match_frames(adapter, analyser)
         wrong = np.count_nonzero(kept[0][same.first] != kept[1][same.second])
-        both = np.intersect1d(*kept).size
+        both = np.intersect1d(kept[0], kept[1]).size
         found = align_clocks(adapter, analyser, starts_ns=(10_000, -7_000), resolution_ns=43, character_ns=120_000)
         truth = f"{both} in both, offset {offset_ns / 1e9:.6f} drift {drift * 1e6:.2f} late up to {most_ns / 1e6:g} ms"
         if found.offset_s is None or found.drift_ppm is None or found.lateness is None:
