@@ -24,6 +24,7 @@ from busbench.model import F64, I64, U16, Bools, set_readonly
 from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS, COUNTS_MAX, ON_OFF_CHANNELS
 
 SWITCH_ON = 0.5  # on/off channels are on from this level
+_AT_ONCE = 4096  # frames that are followed before the next look at the whole
 _KEY = object()
 
 
@@ -261,8 +262,8 @@ def _follow(wish: I64, position: int, pace: _Pace, cool: int) -> int:
             continue
         here = position if start == 0 else int(wish[start - 1])
         place = start
-        for block in range(start, total, 4096):
-            aims = wish[block : block + 4096].tolist()
+        for block in range(start, total, _AT_ONCE):
+            aims = wish[block : block + _AT_ONCE].tolist()
             for i, aim in enumerate(aims):
                 gap = aim - here
                 if -budget <= gap <= budget:
@@ -270,7 +271,7 @@ def _follow(wish: I64, position: int, pace: _Pace, cool: int) -> int:
                 here += budget if gap > 0 else -budget
                 aims[i] = here
             else:
-                wish[block : block + 4096] = aims
+                wish[block : block + _AT_ONCE] = aims
                 place = block + len(aims)
                 continue
             wish[block : block + i] = aims[:i]
