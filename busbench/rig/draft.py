@@ -121,15 +121,20 @@ class Noticed:
 
 
 def _active(column: I64) -> Bools:
-    """True in windows in which a channel moves or is away from rest."""
+    """True in windows in which a moved channel moves, or if it never moves fast, is away from its rest."""
     pieces = -(-column.size // WINDOW)
     padded = np.pad(column, (0, pieces * WINDOW - column.size), mode="edge").reshape(pieces, WINDOW)
-    return np.asarray(np.ptp(padded, axis=1) >= MOVED_COUNTS / 4, np.bool_)
+    # With the last frame of the window before, so that a jump between the two is in the later one.
+    before = np.concatenate([padded[:1, 0], padded[:-1, -1]])
+    active = np.asarray(np.ptp(np.column_stack([before, padded]), axis=1) >= MOVED_COUNTS / 4, np.bool_)
+    if active.any():
+        return active
+    values, often = np.unique(column, return_counts=True)
+    return np.asarray((np.abs(padded - values[often.argmax()]) >= MOVED_COUNTS / 2).any(axis=1), np.bool_)
 
 
 def _in_movements(rows: I64, spans: dict[int, Bools]) -> tuple[Proposal, ...]:
     """Group channels by their first move; those that move in the same windows share a movement."""
-    spans = {index: active for index, active in spans.items() if active.any()}
     order = sorted(spans, key=lambda index: (int(spans[index].argmax()), index))
     proposals: list[Proposal] = []
     heads: list[int] = []
@@ -270,11 +275,11 @@ def _device_lines(one: Proposal, control: str, scale: Scale) -> Iterator[str]:
     if not is_trimmed:
         neutral = scale.centre_counts
     if one.rests_at:
-        yield f"rest_pct = {min(200.0, max(-200.0, 100 * (one.rest_counts - neutral) / FULL_COUNTS)):.0f}"
+        yield f"rest_pct = {100 * (one.rest_counts - neutral) / FULL_COUNTS:.0f}"
     if is_trimmed:
         yield f"neutral_us = {float(scale.to_us(neutral)):.0f}"
     reach = max(one.high_counts - neutral, neutral - one.low_counts)
-    yield f"travel_pct = {min(200.0, max(1.0, 100 * reach / FULL_COUNTS)):.0f}"
+    yield f"travel_pct = {min(200.0, 100 * reach / FULL_COUNTS):.0f}"
 
 
 def _quoted(name: str) -> str:
