@@ -179,6 +179,43 @@ def test_where_channels_rest_unless_the_plan_says_otherwise() -> None:
     }  # fmt: skip
 
 
+def test_a_channel_of_two_states_is_planned_apart_from_scale_and_travel() -> None:
+    """Off and on are -100 and 100 % of the usual scale, 173 and 1811 counts, whatever a servo would make of them."""
+    scaling = msgspec.structs.replace(RIG.scaling, centre_counts=1024, centre_us=1520.0)
+    for rest_pct, rest in ((None, 173), (-100.0, 173), (100.0, 1811), (40.0, 173), (60.0, 1811)):
+        rig = with_device("tow release", travel_pct=60.0, neutral_us=1400.0, rest_pct=rest_pct)
+        rig = msgspec.structs.replace(rig, scaling=scaling)
+        (plan,) = (one for one in channel_plans(rig) if one.channel == 17)
+        assert (plan.ends.low_counts, plan.ends.neutral_counts, plan.ends.high_counts) == (173, 992, 1811)
+        assert plan.rest_counts == rest
+
+
+def test_devices_of_one_channel_share_control_gimbal_and_motor() -> None:
+    """The first device names the control; a gimbal and a motor may be stated by any of them."""
+    first = {"control": None, "group": "tail", "gimbal": None}
+    devices = tuple(
+        msgspec.structs.replace(d, **first) if d.name == "left elevator"
+        else msgspec.structs.replace(d, control="tail", gimbal="left stick") if d.name == "right elevator"
+        else msgspec.structs.replace(d, channel=0 if d.name == "gear" else 19) if d.name in ("gear", "rudder")
+        else msgspec.structs.replace(d, control=None) if d.name == "left aileron"
+        else d
+        for d in RIG.devices
+    )  # fmt: skip
+    plans = {plan.channel: plan for plan in channel_plans(msgspec.structs.replace(RIG, devices=devices))}
+    assert list(plans) == [1, 2, 3, 4, 5, 17, 8]  # 0 and 19 are no channels of the frame
+    assert (plans[5].control, plans[5].gimbal, plans[5].subject) == (
+        "tail", "left stick", "channel 5 (left elevator, right elevator)",
+    )  # fmt: skip
+    assert (plans[1].control, plans[3].control, plans[8].motor_kind) == ("left aileron", "flap lever", "electric")
+    assert [plan.must_rest for plan in plans.values()] == [False] * 6 + [True]
+
+
+def test_levels_for_people() -> None:
+    plans = {plan.channel: plan for plan in channel_plans(RIG)}
+    assert [plans[17].level(counts) for counts in (173.0, 992.0, 993.0, 1811.0)] == ["off", "off", "on", "on"]
+    assert (plans[6].level(991.6), plans[6].level(991.6, has_unit=False)) == ("992 counts", "992")
+
+
 def test_one_wild_value_of_three_is_passed_over() -> None:
     assert middle_of_three(np.array([5.0, 900.0, 7.0])).tolist() == [5.0, 7.0, 7.0]
     assert middle_of_three(np.array([5.0, 900.0])).tolist() == [5.0, 900.0]

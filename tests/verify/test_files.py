@@ -10,12 +10,13 @@ import pytest
 from busbench.drive.surface_check import Entry, Station
 from busbench.drive.surface_file import SavedWalk
 from busbench.errors import RigError
+from busbench.rig.finding import Finding
 from busbench.verify.junit import junit_xml
 from busbench.verify.result import Verdict
 from busbench.verify.stations import stations_of
 from busbench.verify.surface_checks import check_walk
-from busbench.verify.verify import verify
-from tests.verify.rounds import RIG, round_of
+from busbench.verify.verify import faults_words, verify
+from tests.verify.rounds import RIG, round_of, without_times
 
 
 def test_what_was_not_tested_is_an_error_to_programs() -> None:
@@ -29,6 +30,52 @@ def test_what_was_not_tested_is_an_error_to_programs() -> None:
     (failure,) = root.iter("failure")
     assert failure.attrib["message"].startswith("values went on over 3.61 s without link")
     assert len(list(root.iter("testcase"))) == len(found.checks)
+
+
+def test_the_verdict_as_plain_values() -> None:
+    """Counts of the verdicts, faults of the plan, and channels that moved without being in it."""
+    found = verify(round_of("no failsafe flag"), RIG)
+    told = found.to_json()
+    assert [told[key] for key in ("rig", "verdict", "failed", "not_tested")] == ["Heron", "fail", 1, 2]
+    assert told["passed"] == len(found.checks) - 3
+    assert (told["plan_faults"], told["unplanned_channels_moved"]) == ([], [])
+    assert [one["name"] for one in told["checks"]] == [one.name for one in found.checks]  # type: ignore[attr-defined]
+    without = msgspec.structs.replace(RIG, devices=tuple(d for d in RIG.devices if d.name != "rudder"))
+    two = tuple(msgspec.structs.replace(d, failsafe=100.0) if d.motor_kind else d for d in without.devices)
+    found = verify(round_of(), msgspec.structs.replace(RIG, devices=two))
+    told = found.to_json()
+    assert told["unplanned_channels_moved"] == [6]
+    assert [one["where"] for one in told["plan_faults"]] == [one.where for one in found.faults]  # type: ignore[attr-defined]
+    assert found.unplanned_words == "not in the plan, but moved: channel 6"
+    assert (found.checks[0].part, found.checks[0].verdict, found.verdict) == ("plan", Verdict.FAIL, Verdict.FAIL)
+    assert junit_xml(found).count("<system-out>not in the plan, but moved: channel 6</system-out>") == 1
+    assert "not in the plan" not in junit_xml(verify(round_of(), RIG))
+
+
+def test_no_frames_leave_everything_untested_but_the_frames_themselves() -> None:
+    found = verify(without_times(b""), RIG)
+    assert (found.phases, found.loss, found.control_moves, found.unplanned) == (None, None, {}, ())
+    assert [(one.part, one.subject, one.name, one.verdict) for one in found.checks] == [
+        ("line", "line", "frames", Verdict.FAIL),
+        *(("channel", mapped.subject, "channel", Verdict.NOT_TESTED) for mapped in found.channels),
+        ("failsafe", "failsafe", "failsafe", Verdict.NOT_TESTED),
+    ]
+    assert [one.channel for one in found.checks] == [None, 1, 2, 3, 4, 5, 6, 7, 17, 8, None]
+    assert {one.sentence for one in found.checks[1:]} == {"there are no frames"}
+
+
+@pytest.mark.parametrize(
+    ("severities", "words"),
+    [
+        ((), ""),
+        (("hint",), ""),
+        (("fault", "hint"), "the plan has 1 fault: see `busbench rig check 'my rig.toml'`"),
+        (("fault", "fault"), "the plan has 2 faults: see `busbench rig check 'my rig.toml'`"),
+    ],
+)
+def test_faults_of_a_plan_in_words(severities: tuple[str, ...], words: str) -> None:
+    findings = [Finding(severity, "gear", "is wrong", "", "") for severity in severities]  # type: ignore[arg-type]
+    assert faults_words(findings, rig_path="my rig.toml") == words
 
 
 def stop(name: str) -> Station:
