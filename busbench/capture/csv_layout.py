@@ -29,6 +29,7 @@ _DELIMITERS = (ord("\t"), ord(";"), ord(","))
 _COLUMNS_MAX = 32
 _GOOD_WORDS = ("", "0", "false", "f", "no", "n", "none", "ok", "good", "null", "nan", "-", ".", "0x0", "0x00")
 _STEPS_MIN = 8  # min rows for a conclusion
+_COMPARED_ROWS = 200  # a column that is the same in so many does not change
 _UNITS = {"s": 9, "m": 6, "u": 3, "µ": 3, "μ": 3, "n": 0, "milli": 6, "micro": 3, "nano": 0}
 
 _UNIT = re.compile(
@@ -250,7 +251,7 @@ def _byte_score(name: str, cells: Cells, use: Bools, data: Bools) -> int:
     named = bool(_BYTE_WORDS.search(name))
     numbers = decimals(some).digits.astype(np.int64)
     counts_up = numbers.size > 2 and bool((np.diff(numbers) == 1).all())
-    constant = bool((value == int(value[0])).all() and (some.size == int(some.size[0])).all())
+    constant = len({some.text(row) for row in range(min(some.size.size, _COMPARED_ROWS))}) == 1
     score = 8 + 16 * named + 8 * bool(has_prefix(some).all()) - 6 * counts_up - 2 * constant
     return max(score, 1)
 
@@ -268,8 +269,8 @@ def _unit_power(name: str, number: Decimals, data: Bools, notes: list[str]) -> i
         return 9
     # the characters of a frame follow without pause
     typical = float(np.median(steps))
-    power = min((9, 6, 3, 0), key=lambda p: abs(math.log10(typical * 10.0**p / BUS_LINE.character_ns)))
-    unit = {9: "seconds", 6: "milliseconds", 3: "microseconds", 0: "nanoseconds"}[power]
+    power = min((6, 3, 0), key=lambda p: abs(math.log10(typical * 10.0**p / BUS_LINE.character_ns)))
+    unit = {6: "milliseconds", 3: "microseconds", 0: "nanoseconds"}[power]
     notes.append(f"no unit is named for the times; by their steps they are taken as {unit}")
     return power
 
