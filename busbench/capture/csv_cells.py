@@ -119,11 +119,14 @@ def split(buffer: U8, size: int, *, newline: int, delimiter: int) -> Lines:
 def _stripped(buffer: U8, start: I64, end: I64) -> Cells:
     for _ in range(_STRIPPED_MAX):
         blank = _BLANK[buffer[start]] & (start < end)
+        blank &= (buffer[start] != 0xC2) | (buffer[start + 1] == 0xA0)  # µ and ° begin with it too
         if not blank.any():
             break
         start = start + blank
     for _ in range(_STRIPPED_MAX):
         blank = _BLANK[buffer[end - 1]] & (start < end)
+        before = buffer[end - 2]
+        blank &= (buffer[end - 1] != 0xA0) | (before < 0x80) | (before == 0xC2)  # à ends with it too
         if not blank.any():
             break
         end = end - blank

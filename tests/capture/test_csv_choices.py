@@ -109,7 +109,7 @@ def test_other_times_of_no_unit_are_seconds(times: list[object]) -> None:
     [
         *((name, 9) for name in ("time s", "sec", "time in seconds")),
         *((name, 6) for name in ("t[ms]", "millisecs", "msec")),
-        *((name, 3) for name in ("us", "μs", "microseconds", "start_us")),
+        *((name, 3) for name in ("us", "µs", "μs", "\u00a0µs\u00a0", "microseconds", "start_us")),
         *((name, 0) for name in ("ns", "nanosecond", "time (nsec)")),
     ],
 )
@@ -117,3 +117,12 @@ def test_units_of_times(name: str, power: int) -> None:
     found = layout(["1,0x0F", "2,0x10", "3,0x11"], f"{name},byte")
     assert found is not None
     assert (found.unit_power, found.notes) == (power, ())
+
+
+@pytest.mark.parametrize("name", ["µ-data", "data à", "data °", "data"])
+@pytest.mark.parametrize("around", ["{}", " {} ", "\u00a0{}\u00a0", "\u00a0 {}\t"])
+def test_blanks_around_a_name_take_no_letter_with_them(name: str, around: str) -> None:
+    """In UTF-8 some letters begin or end with a byte of the no-break space."""
+    found = layout(["1,0x0F", "2,0x10", "3,0x11"], f"us,{around.format(name)}")
+    assert found is not None
+    assert found.header == name
