@@ -25,9 +25,9 @@ class Candidate:
 
 
 def sent_packets(batch: PacketBatch, interfaces: list[pb.Interface]) -> Bools:
-    """True for sent packets: by their flags, else by their interface."""
-    first = int(batch.interface.min()) if len(batch) else 0
-    described = [one.is_outbound for one in interfaces[first : int(batch.interface.max(initial=0)) + 1]]
+    """True for the sent packets of a batch: by their flags, else by their interface."""
+    first = int(batch.interface.min())  # no batch is empty
+    described = [one.is_outbound for one in interfaces[first : int(batch.interface.max()) + 1]]
     sent: Bools = np.array(described, np.bool_)[batch.interface - first]
     if batch.flags is not None:
         direction = batch.flags & np.uint32(pb.DIRECTION_MASK)

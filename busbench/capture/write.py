@@ -21,7 +21,7 @@ from busbench.capture.formats import format_of, writer_of, written_suffixes
 from busbench.capture.left_out import LeftOut, MinuteTotals
 from busbench.errors import OutputError
 from busbench.line import BUS_LINE, LineSettings
-from busbench.model import I64, TIME_MAX_NS, TIME_MIN_NS, ByteLog, Clock, ClockKind, remove_clock_steps
+from busbench.model import I64, NO_CLOCK, TIME_MAX_NS, TIME_MIN_NS, ByteLog, remove_clock_steps
 from busbench.output_file import OutputFile, refuse_input, refuse_terminal, write_output
 from busbench.wire.edges import Edges
 
@@ -236,7 +236,7 @@ class PcapngFile(_Writer):
 
         self._info = info
         self._written = [0, 0, 0, 0]  # of each kind in info.timed
-        clock = info.clock if info.clock.is_known else Clock(ClockKind.NONE, 0)
+        clock = info.clock if info.clock.is_known else NO_CLOCK
         source = info.source or Path(info.path).name
         self._file: PcapngWriter = PcapngWriter(
             path, port=source, line=line, clock=clock, start_utc_ns=info.start_utc_ns, origin=info.origin, force=force,
