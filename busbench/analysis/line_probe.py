@@ -162,7 +162,8 @@ def _period_s(found: AlignmentResult) -> float | None:
     median, mean = float(np.median(steps)), float(steps.mean())
     if median < 0.5 * mean or median > 1.05 * mean:
         # An adapter that hands over several frames at once has no typical step: the mean without the gaps.
-        median = float(steps[steps < 3 * mean].mean())
+        typical = max(mean, float(np.median(steps[steps > 0])))
+        median = float(steps[steps < 3 * typical].mean())
     return median / 1e9
 
 
