@@ -22,7 +22,7 @@ from busbench.wire.codec import pack_frames
 from tests.analysis.test_clock_alignment import table
 
 KEPT = Path(__file__).with_name("clocks.txt")
-MOTIONS = ("free", "steps", "rests", "switch", "ramp", "rare")
+MOTIONS = ("free", "steps", "rests", "switch", "ramp", "rare", "echo")
 
 
 @dataclass(frozen=True)
@@ -59,8 +59,10 @@ class Pair:
                 made[::17, 3] = 992 + np.arange(len(made[::17]))
             case "ramp":
                 made[:, 4] = 400 + np.arange(n) // 2
-            case _:  # a jump every forty frames
+            case "rare":  # a jump every forty frames
                 made[:, 5] = 300 + 11 * (np.arange(n) // 40)
+            case _:  # five contents twice, one time after the other
+                made[:, 6] = np.tile(rng.integers(200, 1800, (-(-n // 10), 1, 5)), (1, 2, 1)).reshape(-1)[:n]
         return np.asarray(made, np.int64)
 
     def made(self) -> tuple[str, str]:

@@ -225,3 +225,19 @@ def test_changes_a_second_apart_are_not_the_same(late_ns: int, matches: int) -> 
     one.feed(moved)
     two.feed(replace(moved, t_ns=moved.t_ns + late_ns))
     assert find_skew(one, two, sources=(0, 1)).matches == matches
+
+
+@pytest.mark.parametrize("channel", range(16))
+@pytest.mark.parametrize("step", [1, 256])
+def test_a_change_of_any_channel_is_a_change(channel: int, step: int) -> None:
+    counts = np.full((20, 16), 500)
+    counts[:, channel] = step * np.array([0, 1, 0, 2, 0, 3, 0, 4, 0, 5, 0, 6, 0, 7, 1, 2, 1, 3, 1, 4])  # each pair once
+    base = table([7 * number for number in range(20)])
+    one, two = ContentChanges(), ContentChanges()
+    one.feed(replace(base, raw=pack_frames(counts)))
+    two.feed(replace(base, raw=pack_frames(counts), t_ns=base.t_ns + 5 * MS))
+    found = find_skew(one, two, sources=(0, 1))
+    assert (found.matches, found.median_s) == (19, pytest.approx(0.005))
+    flags = ContentChanges()
+    flags.feed(replace(base, raw=pack_frames(np.full((20, 16), 500), np.arange(20) % 4)))
+    assert flags.columns()[0].size == 0  # channels 17 and 18, and the end byte, are not compared
