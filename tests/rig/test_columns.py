@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from pathlib import Path
 
 import numpy as np
@@ -166,3 +167,8 @@ def test_a_number_is_within_bounds(tmp_path: Path) -> None:
 )  # fmt: skip
 def test_what_is_refused_with_its_line(text: str, said: str, tmp_path: Path) -> None:
     assert refusal(tmp_path, text) == said
+
+
+def test_readings_may_come_from_standard_input(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("sys.stdin", io.TextIOWrapper(io.BytesIO(b"receiver V\n7.1\n")))
+    assert read_measurement("-", PLAN).volts["receiver"].tolist() == [7.1]
