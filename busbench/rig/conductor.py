@@ -132,3 +132,8 @@ def lead_text(lead: Lead | None) -> str:
     if lead.resistance_ohm is not None:
         return f"{length}{1000 * lead.resistance_ohm:g} mΩ"
     return length + (f"AWG {lead.awg}" if lead.awg is not None else f"{lead.area_mm2:g} mm²")
+
+
+def ascii_units(text: str) -> str:
+    """A text with leads in which units are written in ASCII."""
+    return text.replace("mΩ", "mohm").replace("mm²", "mm2")

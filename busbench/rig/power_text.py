@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from busbench.errors import pluralize
+from busbench.rig.conductor import ascii_units
 from busbench.rig.model import SUPPLY, Rig
 from busbench.rig.power import (
     IDLE,
@@ -53,13 +54,15 @@ def power_lines(
         volts, least = weakest.voltage_v, rig.supply.minimum_v
         left = "" if least is None else f", {volts - least:+.2f} V to the minimum"
         yield f"min voltage, all stalled left out: {weakest.device}, {volts:.2f} V{left} ({weakest.case})"
-        yield f"weakest lead on its way: {weakest.lead}, {weakest.lead_text}: {weakest.drop_v:.2f} V lost in it"
+        lead = ascii_units(weakest.lead_text) if is_ascii else weakest.lead_text
+        yield f"weakest lead on its way: {weakest.lead}, {lead}: {weakest.drop_v:.2f} V lost in it"
         if weakest.supply_drop_v > weakest.drop_v:
             yield f"the supply itself loses more: {weakest.supply_drop_v:.2f} V in its own resistance"
         for action in ("thicken", "second feed"):
             best = next((one for one in weakest.advice if one.action == action), None)
             if best is not None:
-                yield f"{best.text}: {weakest.device} gains {best.gain_v:.2f} V, to {best.voltage_after_v:.2f} V"
+                what = ascii_units(best.text) if is_ascii else best.text
+                yield f"{what}: {weakest.device} gains {best.gain_v:.2f} V, to {best.voltage_after_v:.2f} V"
     if run is not None:
         lasts = "" if run.hours is None else f"; repeated, the pack lasts {run.hours:.1f} h"
         yield f"program: worst {run.worst_s:.1f} s after its start; {run.mean_a:.2f} A on average{lasts}"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from busbench.rig.conductor import lead_text
+from busbench.rig.conductor import ascii_units, lead_text
 from busbench.rig.model import RECEIVER, SUPPLY, Device, Hub, Rig
 from busbench.rig.power import LoadCase
 from busbench.rig.topology import children, require_tree
@@ -94,7 +94,7 @@ def draw_tree(rows: tuple[TreeRow, ...], *, title: str = "", is_ascii: bool = Fa
     lines = LINES_ASCII if is_ascii else LINES
     heads = [(title, "lead", "voltage", "current")] if title else []
     titles = branch_titles(rows, lines=lines)
-    cells = [*heads, *((title, *_cells(row)) for title, row in zip(titles, rows, strict=True))]
+    cells = [*heads, *((title, *_cells(row, is_ascii)) for title, row in zip(titles, rows, strict=True))]
     widths = [max(len(row[column]) for row in cells) for column in range(4)]
     text = [
         "  ".join(
@@ -102,14 +102,14 @@ def draw_tree(rows: tuple[TreeRow, ...], *, title: str = "", is_ascii: bool = Fa
         ).rstrip()
         for row in cells
     ]
-    drawn = "\n".join(text)
-    return drawn.replace("mΩ", "mohm").replace("mm²", "mm2") if is_ascii else drawn
+    return "\n".join(text)
 
 
-def _cells(row: TreeRow) -> tuple[str, str, str]:
+def _cells(row: TreeRow, is_ascii: bool) -> tuple[str, str, str]:
+    lead = ascii_units(row.lead) if is_ascii else row.lead
     volts = f"{row.voltage_v:.2f} V" if row.voltage_v is not None else ""
     amps = f"{row.current_a:.2f} A" if row.current_a is not None else ""
-    return row.lead, volts, amps
+    return lead, volts, amps
 
 
 def branch_titles(rows: tuple[TreeRow, ...], *, lines: dict[str, str] = LINES) -> list[str]:

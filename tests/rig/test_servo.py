@@ -44,6 +44,14 @@ def test_a_device_obeys_its_own_channel_only() -> None:
     assert moved.arm_deg().tolist() == [45.0, 0.0]
 
 
+def test_a_device_on_no_channel_of_the_frame_obeys_none() -> None:
+    moved = motion(device("none", None), device("low", 0), device("high", 19), device("last", 18, failsafe="100"))
+    assert moved.command_pct(np.full(16, FULL, np.uint16), FLAG_CH17 | FLAG_CH18) == [None, None, None, 100.0]
+    settle(moved, np.full(16, FULL, np.uint16), flags=FLAG_CH17 | FLAG_CH18)
+    assert moved.position_pct.tolist() == [0, 0, 0, 100]
+    assert not any(servo.is_moving for servo in moved.servos)
+
+
 def test_direction_travel_and_neutral() -> None:
     moved = motion(
         device("plain", 1),
