@@ -99,7 +99,7 @@ def _step(rig: Rig, device: Device, order: int, kills: frozenset[str]) -> SetupS
 
 def _motor_note(device: Device) -> str:
     rest = motor_rest_pct(device)
-    at = "not known" if rest is None else f"{rest:g} % as sent"
+    at = "a position not known" if rest is None else f"{rest:g} % as sent"
     if device.motor_kind == "electric":
         return f"motor: off at {at}"
     return f"engine: rests at {at}, ignition off by {device.ignition_kill or 'what is not stated'}"

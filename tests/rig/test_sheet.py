@@ -111,3 +111,123 @@ def test_the_sheet_says_where_a_motor_is_off_and_an_engine_idles_on_the_wire() -
         "e": "engine: rests at -80 % as sent, ignition off by kill; propeller off, locked when driving",
         "kill": "kills the ignition at -100 % as sent: locked when driving; on or off",
     }
+
+
+SLOTS = '[rig]\nname = "Heron"\nperiod_ms = 14\nsensor_slots = true\n[supply]\nvoltage_v = 7.4\n'
+MANY = rig(
+    device("slider", 12, "travel_pct = 50", 'above_neutral = "out"'),
+    device("left flap", 9, 'group = "flaps"'),
+    device("right flap", 4, 'group = "flaps"', "reversed = true", 'mounting = "mirrored"', 'above_neutral = "down"'),
+    device("aileron", 5, failsafe='"hold"'),
+    device("rudder", 3, failsafe=None),
+    device("spare"),
+    device("beyond", 19),
+    device("below", 0),
+    device("horn", 18, failsafe='"silence"'),
+    device("lamp", 10, 'kind = "off-bus"', "motor = false"),
+    device("s2", 6, 'kind = "sensor"', failsafe=None),
+    device("s1", None, 'kind = "sensor"', "slot = 31", failsafe="0"),
+    device("m1", 2, "motor = true", "reversed = true", failsafe="-100"),
+    device("e1", 1, 'motor = "engine"', "idle_pct = -80", failsafe="-80"),
+    device("e2", 7, 'motor = "engine"', "idle_pct = -80", 'ignition_kill = "cut"', failsafe="-80"),
+    device("cut", 8, "motor = false"),
+    head=SLOTS,
+)
+
+
+def test_the_order_of_many() -> None:
+    # By channel, a group at its lowest one; then what can turn a propeller, then sensors.
+    assert [(step.order, step.label) for step in setup_steps(MANY)] == list(
+        enumerate(
+            [
+                "spare", "0 below", "3 rudder", "4 right flap", "9 left flap", "5 aileron", "8 cut", "10 lamp",
+                "12 slider", "18 horn", "19 beyond", "1 e1", "2 m1", "7 e2", "s1", "6 s2",
+            ],
+            1,
+        )
+    )  # fmt: skip
+
+
+def test_the_whole_text_of_many() -> None:
+    lines = list(sheet_lines(MANY, is_ascii=True))
+    assert lines[1:7:5] == ["", ""]  # around the rules
+    assert lines[7:-4] == BLOCKS.splitlines()
+    assert lines[-3] == "Pulses at the plan's scale: 1500 us at 992 counts, 0.625 us a count."
+    assert lines[-1].startswith("supply ")
+    fine = list(sheet_lines(MANY))
+    assert fine[-3] == "Pulses at the plan's scale: 1500 µs at 992 counts, 0.625 µs a count."
+    assert "        low 1244  neutral 1500  high 1756 µs   failsafe 0 %   not reversed" in fine
+
+
+BLOCKS = """\
+[ ]  1  servo: spare, then into receiver
+        failsafe 0 %   not reversed
+
+[ ]  2  channel 0: below, then into receiver
+        failsafe 0 %   not reversed
+
+[ ]  3  channel 3: rudder, then into receiver
+        low  988  neutral 1500  high 2012 us   failsafe not stated   not reversed
+
+[ ]  4  channel 4: right flap, then into receiver
+        low  988  neutral 1500  high 2012 us   failsafe 0 %   reversed
+        mounted mirrored; goes down above neutral
+
+[ ]  5  channel 9: left flap, then into receiver
+        low  988  neutral 1500  high 2012 us   failsafe 0 %   not reversed
+
+[ ]  6  channel 5: aileron, then into receiver
+        low  988  neutral 1500  high 2012 us   failsafe hold   not reversed
+
+[ ]  7  channel 8: cut, then into receiver
+        low  988  neutral 1500  high 2012 us   failsafe 0 %   not reversed
+        kills the ignition at a position not stated: locked when driving
+
+[ ]  8  channel 10: lamp, then into receiver
+        low  988  neutral 1500  high 2012 us   failsafe 0 %   not reversed
+        on a pulse output: set the receiver's output, not the device
+
+[ ]  9  channel 12: slider, then into receiver
+        low 1244  neutral 1500  high 1756 us   failsafe 0 %   not reversed
+        goes out above neutral
+
+[ ] 10  channel 18: horn, then into receiver
+        failsafe silence   not reversed
+        on or off
+
+[ ] 11  channel 19: beyond, then into receiver
+        failsafe 0 %   not reversed
+        on or off
+
+[ ] 12  channel 1: e1, then into receiver
+        low  988  neutral 1500  high 2012 us   failsafe -80 %   not reversed
+        engine: rests at -80 % as sent, ignition off by what is not stated; propeller off, locked when driving
+
+[ ] 13  channel 2: m1, then into receiver
+        low  988  neutral 1500  high 2012 us   failsafe -100 %   reversed
+        motor: off at a position not known; propeller off, locked when driving
+
+[ ] 14  channel 7: e2, then into receiver
+        low  988  neutral 1500  high 2012 us   failsafe -80 %   not reversed
+        engine: rests at -80 % as sent, ignition off by cut; propeller off, locked when driving
+
+[ ] 15  sensor: s1, then into receiver
+        slot 31
+
+[ ] 16  channel 6: s2, then into receiver
+"""
+
+
+def test_a_step_has_what_the_table_shows() -> None:
+    steps = {step.name: step for step in setup_steps(MANY)}
+    flap, sensor, below = steps["right flap"], steps["s1"], steps["below"]
+    assert (flap.kind, flap.group, flap.plugged_into, flap.above_neutral) == ("servo", "flaps", "receiver", "down")
+    assert (flap.reversed, flap.reversed_text) == (True, "reversed")
+    assert (steps["rudder"].group, steps["rudder"].above_neutral) == ("", "")
+    assert steps["rudder"].reversed_text == "not reversed"
+    assert (sensor.reversed, sensor.reversed_text, sensor.failsafe, sensor.channel) == (None, "", "", None)
+    assert (sensor.low_counts, sensor.neutral_us) == (None, None)
+    assert (below.low_counts, below.high_us) == (None, None)
+    slider = steps["slider"]
+    assert (slider.low_counts, slider.neutral_counts, slider.high_counts) == (582, 992, 1402)
+    assert (slider.low_us, slider.neutral_us, slider.high_us) == (1244.0625, 1500.0, 1755.9375)
