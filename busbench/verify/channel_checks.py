@@ -213,7 +213,7 @@ def _direction(
     if values is None or not values.size:
         return about.not_tested(DIRECTION, _untouched(mapped, turn))
     reach = mapped.ends.high_counts - mapped.ends.neutral_counts
-    away = (values - mapped.ends.neutral_counts) / max(1.0, reach)
+    away = values - mapped.ends.neutral_counts
     side = mapped.rest_side
     if side:
         seen = (
@@ -227,7 +227,7 @@ def _direction(
         stand = _surfaces(mapped, is_high=seen > 0)
         said = f'is at its {word} end{stand} while "{mapped.control}" is left alone, away from "{where}"'
         return about.is_so(DIRECTION, said if seen == side else said + ": reversed", good=seen == side)
-    far = np.flatnonzero(np.abs(away) >= _RIGHT_WAY)
+    far = np.flatnonzero(np.abs(away) >= _RIGHT_WAY * reach)
     if not far.size:
         return about.not_tested(DIRECTION, "it did not move far enough to show a direction")
     up = bool(away[far[0]] > 0)

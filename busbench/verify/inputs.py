@@ -176,10 +176,8 @@ class ChannelPlan:
     @property
     def rest_side(self) -> int:
         """-1 or 1 if it rests nearer to an end than to neutral, else 0."""
-        away = (self.rest_counts - self.ends.neutral_counts) / max(
-            1.0, self.ends.high_counts - self.ends.neutral_counts
-        )
-        return 0 if abs(away) < 0.5 else 1 if away > 0 else -1
+        away, reach = self.rest_counts - self.ends.neutral_counts, self.ends.high_counts - self.ends.neutral_counts
+        return 0 if abs(away) < 0.5 * reach else 1 if away > 0 else -1
 
 
 def control_of(device: Device) -> str:
