@@ -18,11 +18,12 @@ from busbench.verify.phases import Phase
 from busbench.verify.procedure import round_of as steps_of
 from busbench.verify.repeats import find_repeats
 from busbench.verify.result import Verdict
-from busbench.verify.verify import Verification, verify
+from busbench.verify.verify import Verification, verify, verify_controls
 from busbench.wire.frame_spec import CHANNELS, COUNTS_MAX
 from tests.verify.rounds import RIG, recorded
 
 PERIOD_S = 0.015
+STEPS = ("rest", "rudder stick", "motor slider", "controls let go", "transmitter on after the receiver")
 
 
 _flown = cache(heron.fly_round)
@@ -228,6 +229,7 @@ class Case:
     has_marks: bool = True
     base: tuple[Change, ...] = ()  # of the round that it is held beside
     beside: Rig = RIG  # the plan of that
+    has_line: bool = True  # whether the line is judged too, which takes as long as all else
 
     @property
     def heading(self) -> str:
@@ -236,12 +238,12 @@ class Case:
 
     def found(self) -> Verification:
         """All checks of it."""
-        return _found((*self.base, *self.changes), self.rig, has_marks=self.has_marks)
+        return _found((*self.base, *self.changes), self.rig, has_marks=self.has_marks, has_line=self.has_line)
 
     def text(self) -> str:
         """The phases, the checks that are not as in the round beside it, and the steps to repeat."""
         found = self.found()
-        good, phases = _beside(self.base, self.beside, has_marks=self.has_marks)
+        good, phases = _beside(self.base, self.beside, has_marks=self.has_marks, has_line=self.has_line)
         lines: dict[str, list[str]] = {}
         for subject, line in _check_lines(found):
             if (subject, line) not in good:
@@ -256,17 +258,20 @@ class Case:
         return "".join(f"{line}\n" for line in said)
 
 
-def _found(changes: Sequence[Change], rig: Rig, *, has_marks: bool) -> Verification:
+def _found(changes: Sequence[Change], rig: Rig, *, has_marks: bool, has_line: bool) -> Verification:
     it = Changed(rig)
     for change in changes:
         change(it)
-    return verify(it.recording(rig, has_marks=has_marks), rig)
+    recording = it.recording(rig, has_marks=has_marks)
+    return verify(recording, rig) if has_line else verify_controls(recording, rig)
 
 
 @cache
-def _beside(base: tuple[Change, ...], rig: Rig, *, has_marks: bool) -> tuple[frozenset[tuple[str, str]], str]:
+def _beside(
+    base: tuple[Change, ...], rig: Rig, *, has_marks: bool, has_line: bool
+) -> tuple[frozenset[tuple[str, str]], str]:
     """The checks and phases of the round that others are held beside."""
-    found = _found(base, rig, has_marks=has_marks)
+    found = _found(base, rig, has_marks=has_marks, has_line=has_line)
     return frozenset(_check_lines(found)), _phases(found)
 
 
@@ -299,11 +304,10 @@ def _phases(found: Verification) -> str:
 
 
 def _repeat_lines(found: Verification, rig: Rig) -> list[str]:
-    """What a guided check would say at the end of each step, if it were the last one."""
+    """What a guided check would say at the end of some steps, if each were the last one."""
     lines: dict[str, list[str]] = {}
     for step in steps_of(rig):
-        for repeat in find_repeats(found, step):
+        for repeat in find_repeats(found, step) if step.mark in STEPS else ():
             short = ": ".join(repeat.message.split(": ")[:3])  # the check says the rest
             lines.setdefault(short, []).append(step.mark)
-    every = len(steps_of(rig))
-    return [f"{message} [{', '.join(at) if len(at) < every else 'every step'}]" for message, at in lines.items()]
+    return [f"{message} [{', '.join(at) if len(at) < len(STEPS) else 'each step'}]" for message, at in lines.items()]

@@ -8,6 +8,7 @@ away from 31.7 s on; the transmitter is off from 33.2 s to 36.8 s, failsafe begi
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Sequence
 
 import msgspec
@@ -269,6 +270,8 @@ BACK = [
          put(6, 1500, 34.0), put(6, 400, 33.4), put(6, 700, 39.9), base=REPEATED),
     *one("repeated, but stuck the first time", put(6, 1024, 36.8, END_S), base=REPEATED),
     *one("repeated, but stuck", put(6, 1024, 36.8, 60.0), base=REPEATED),
+    *one("repeated, but not held away the second time", put(6, 1024, 40.2, 60.0), base=REPEATED),
+    *one("repeated, but never moved", stay((6,), 0.0), base=REPEATED),
     *one("repeated without flags the first time", unflag(DOWN, 33.0, 37.0), base=REPEATED),
     *one("repeated, switching on only", splice((0, END_S), (36.8, END_S))),
     *one("a control repeated", splice((0, 6.8), (2.8, END_S)), put(5, 1100, 4.0), put(1, 1001, 6.7),
@@ -330,4 +333,7 @@ PLANS = [
     *one("flagged failsafe for a frame", flag(DOWN, 20.0)),
 ]  # fmt: skip
 
-CASES: list[Case] = [*REST, *ENDS, *ALONE, *HANDS, *LOSS, *BACK, *POWER, *PLANS]
+CASES: list[Case] = [
+    *(dataclasses.replace(case, has_line=False) for case in (*REST, *ENDS, *ALONE, *HANDS)),
+    *LOSS, *BACK, *POWER, *PLANS,
+]  # fmt: skip
