@@ -109,7 +109,10 @@ class Surroundings:
         settled, newest = outages.start_ns, outages.start_ns
         if self._recent.size:
             settled, newest = int(self._recent[0]), int(self._recent[-1])
-        self._decide(settled, out, is_over=is_over, is_silent=heard_ns - newest > _LOOK_NS)
+        is_silent = heard_ns - newest > _LOOK_NS
+        if is_silent and not is_over and _reaches(outages, newest):
+            settled = heard_ns  # an outage has begun: it keeps what anything later would
+        self._decide(settled, out, is_over=is_over, is_silent=is_silent)
         self._count(ended)
         minute = int((heard_ns - outages.start_ns) // _MINUTE_NS)
         if minute > self._minute or is_over:
@@ -194,3 +197,9 @@ class Surroundings:
             if len(log):
                 taken.append(log)
         return taken
+
+
+def _reaches(outages: OngoingOutages, t_ns: int) -> bool:
+    """True if an outage lasts beyond a time."""
+    ends = (event.end_s for event in outages.newest if event.end_s is not None)
+    return any(round(end_s * 1e9) + outages.start_ns > t_ns for end_s in ends)

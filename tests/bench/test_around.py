@@ -211,6 +211,20 @@ def test_noise_without_frames_is_kept_once_the_line_is_silent() -> None:
     assert sizes(line.look(1.0, is_over=True)) == [3, "MinuteTotals"]
 
 
+def test_what_came_before_a_silence_is_kept_with_the_bytes_after_the_last_frame() -> None:
+    line, chunks = Line(), Flight(10).chunks()
+    for chunk in chunks:
+        line.add(chunk)
+    line.add(Chunk(chunks[-1].t_ns + PERIOD_NS, b"\x55"))
+    kept = line.look(9.99)
+    line.add()
+    kept += line.look(13.0)
+    assert kept_frames(kept)[0] == (0, 2)
+    assert kept_frames(kept)[-1] == (pytest.approx(7.9, abs=0.2), 10.0)
+    assert [one for one in kept if isinstance(one, ByteLog)][-1].data[-1] == 0x55
+    assert line.around.left_so_far() is None
+
+
 def test_two_looks_are_half_a_second_apart() -> None:
     line, chunks = Line(around_s=0.1), Flight(3).chunks()
     for chunk in chunks:
