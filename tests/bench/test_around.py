@@ -220,7 +220,7 @@ def test_what_came_before_a_silence_is_kept_with_the_bytes_after_the_last_frame(
     line.add()
     kept += line.look(13.0)
     assert kept_frames(kept)[0] == (0, 2)
-    assert kept_frames(kept)[-1] == (pytest.approx(7.9, abs=0.2), 10.0)
+    assert np.abs(np.subtract(kept_frames(kept)[-1], (7.9, 10.0))).max() < 0.2
     assert [one for one in kept if isinstance(one, ByteLog)][-1].data[-1] == 0x55
     assert line.around.left_so_far() is None
 
