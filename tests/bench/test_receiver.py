@@ -152,3 +152,96 @@ def test_listeners_hear_a_note_once() -> None:
     receiver.annotate(START_NS, "rudder stick")
     pass_s(receiver, 0.1)
     assert heard == ["rudder stick"]
+
+
+def test_times_and_bytes_are_those_of_what_came() -> None:
+    receiver = receiver_of(Hands())
+    assert (receiver.first_t_ns, receiver.last_t_ns, receiver.heard_s, receiver.bytes_total) == (None, None, 0.0, 0)
+    assert receiver.unwritten_end_ns() is None
+    came = pass_s(receiver, 1)
+    times = [chunk.t_ns for one in came for chunk in one.chunks]
+    assert (receiver.first_t_ns, receiver.last_t_ns) == (times[0], times[-1])
+    assert receiver.heard_s == (times[-1] - times[0]) / 1e9
+    assert receiver.bytes_total == sum(len(one.log) for one in came) == came[-1].log.end
+    pass_s(receiver, 1)
+    assert receiver.first_t_ns == times[0]
+
+
+def test_silence_counts_beyond_half_a_second_of_a_port_that_is_there() -> None:
+    receiver = receiver_of(Hands())
+    assert receiver.silent_ns(10**12) == 0  # nothing has come yet
+    pass_s(receiver, 1)
+    last_ns = receiver.last_t_ns or 0
+    assert [receiver.silent_ns(last_ns + ns) for ns in (500_000_000, 500_000_001)] == [0, 500_000_001]
+    happens(receiver, EventKind.UNPLUGGED, "unplugged")
+    receiver.port.is_mute = True  # type: ignore[attr-defined]
+    pass_s(receiver, 0.05)
+    assert receiver.silent_ns(last_ns + 10**10) == 0
+    assert receiver.unwritten_end_ns() == receiver.now()  # it was away until now
+
+
+def test_a_port_that_stays_away_was_away_until_the_end() -> None:
+    receiver = receiver_of(Hands())
+    happens(receiver, EventKind.RECONNECTED, "back")  # nothing is known of its going
+    pass_s(receiver, 1)
+    assert (receiver.away_ns, receiver.times_away) == (0, 0)
+    for _ in range(2):
+        happens(receiver, EventKind.UNPLUGGED, "unplugged")
+        pass_s(receiver, 1)
+        happens(receiver, EventKind.RECONNECTED, "back")
+        pass_s(receiver, 1)
+    assert (receiver.away_ns, receiver.times_away) == (2_000_000_000, 2)
+    happens(receiver, EventKind.UNPLUGGED, "unplugged")
+    pass_s(receiver, 1)
+    receiver.finish()
+    assert (receiver.away_ns, receiver.times_away) == (3_000_000_000, 3)
+    receiver.finish()
+    assert receiver.away_ns == 3_000_000_000
+
+
+def test_the_opening_is_no_event_and_others_are_notes() -> None:
+    receiver = receiver_of(Hands())
+    for kind, text in ((EventKind.OPENED, "open"), (EventKind.WARNING, "odd rate"), (EventKind.OVERRUN, "lost 4")):
+        happens(receiver, kind, text)
+    (came,) = pass_s(receiver, 0.05)
+    assert [event.text for event in came.events] == ["odd rate", "lost 4"]
+    assert [note.text for note in receiver.annotations] == ["odd rate", "lost 4"]
+    assert receiver.state is LinkState.OPEN
+
+
+def test_receptions_end_where_the_caller_says_so() -> None:
+    receiver = receiver_of(Hands())
+    pass_s(receiver, 0.2)
+    looks = iter([False, False, True])
+    assert len(list(receiver.receptions(is_over=lambda: next(looks)))) == 3  # two reads and the end
+    receiver.port.fails = "is gone"  # type: ignore[attr-defined]
+    with pytest.raises(PortError):
+        receiver.pump(0)
+    assert receiver.state is LinkState.LOST
+
+
+def test_lateness_of_the_reader_is_kept(tmp_path: Path) -> None:
+    with open_live("virtual:?speed=max&duration=3s&period=10ms") as port:
+        receiver = Receiver(port)
+        came = list(receiver.receptions())
+    assert [wake.counts[0] for wake in receiver.wakes] == [50, 50]
+    assert [wake for one in came for wake in one.wakes] == receiver.wakes
+
+
+def test_an_end_that_cannot_be_written_is_the_error_of_its_recording(tmp_path: Path) -> None:
+    for keeps_going in (True, False):
+        path = str(tmp_path / f"{keeps_going}.pcapng")
+        receiver = receiver_of(Hands(), keeps_going=keeps_going)
+        receiver.start_recording(path)
+        pass_s(receiver, 0.2)
+        Path(path).unlink()
+        if keeps_going:
+            receiver.stop_recording(path)
+            assert list(receiver.record_errors) == [path]
+            receiver.start_recording(path)
+            assert receiver.record_errors == {}
+            receiver.stop_recording(path)
+        else:
+            with pytest.raises(OutputError, match="was deleted by another program"):
+                receiver.finish()
+        receiver.stop_recording(path)  # it does not run any more

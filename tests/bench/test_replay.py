@@ -55,7 +55,7 @@ def made(path: str, **options: object) -> tuple[Program, list[str]]:
 
 
 def channel_1(program: Program) -> list[int]:
-    return program.wanted(0, program.slots)[:, 0].tolist()
+    return [int(value) for value in program.wanted(0, program.slots)[:, 0]]
 
 
 def faults(program: Program) -> list[tuple[str, int, int]]:
