@@ -107,8 +107,7 @@ class Events:
         """A letter per part of [lo, hi) in `width` parts, a capital if several events begin there, else blank."""
         cells, several = np.zeros(width, np.uint8), np.zeros(width, np.int64)
         if len(self) and hi > lo:
-            first = np.floor((self.start - lo) / (hi - lo) * width).astype(np.int64)
-            last = np.floor((self.end - lo) / (hi - lo) * width).astype(np.int64)
+            first, last = (self.start - lo) * width // (hi - lo), (self.end - lo) * width // (hi - lo)
             inside = (last >= 0) & (first < width)
             first, last = np.clip(first[inside], 0, width - 1), np.clip(last[inside], 0, width - 1)
             kind = self.kind[inside]
