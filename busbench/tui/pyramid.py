@@ -68,11 +68,10 @@ class Pyramid:
         for level in reversed(self._levels):
             first, last = (starts + level.size // 2) // level.size, (stops + level.size // 2) // level.size
             here = exact & (stops - starts >= _LONG * level.size) & (last < level.count)
-            if here.any():
-                pairs = np.column_stack([first[here], last[here]]).ravel()
-                lows[here] = np.minimum.reduceat(level.low(0, level.count), pairs, axis=0)[::2]
-                highs[here] = np.maximum.reduceat(level.high(0, level.count), pairs, axis=0)[::2]
-                exact &= ~here
+            pairs = np.column_stack([first[here], last[here]]).ravel()
+            lows[here] = np.minimum.reduceat(level.low(0, level.count), pairs, axis=0)[::2]
+            highs[here] = np.maximum.reduceat(level.high(0, level.count), pairs, axis=0)[::2]
+            exact &= ~here
         for at in np.flatnonzero(exact).tolist():
             lows[at], highs[at] = self.span(int(starts[at]), int(stops[at]))
         return lows, highs

@@ -123,8 +123,8 @@ def channel_table(
         line += [(fit(words, does, more=ui.glyphs.more), "warn" if is_locked else style)]
         line += [(f" {_value(ui, program, at, rest):>{_VALUE + 3}}{limits:>{_LIMIT}}", "dim"), (values, style)]
         top = {"top": 1} if at >= CHANNELS else {}
-        pieces = ruler(rest if now is None else int(now), low, high, max(8, rule), ui.glyphs, **top)
-        out.append([*line, ("  ", "ink"), *(pieces if rule >= 8 else [])])
+        pieces = ruler(rest if now is None else int(now), low, high, rule, ui.glyphs, **top)
+        out.append([*line, ("  ", "ink"), *pieces])
     return out
 
 
