@@ -175,7 +175,7 @@ async def test_slow_parts_are_drawn_at_every_fourth_tick_and_the_others_at_each(
                 app.tick(0.0)
             assert drawn == [True, False, False, False] * 2
             drawn.clear()
-            app.flow._asked_ns = app.flow._now_ns()  # the terminal is behind
+            app.flow._asked_ns = app.flow._now_ns()  # the terminal still processes what was sent
             app.draw()
             for _ in range(SLOW_TICKS):
                 app.tick(0.0)

@@ -72,7 +72,7 @@ def test_seconds_on_and_back_keep_a_recording_playing() -> None:
     session = session_of()
     session.seek_by(0.1)
     assert (session.place, session.is_moving) == (100 * MS, True)
-    session.is_live = True  # what is live stands still then
+    session.is_live = True  # what is live is frozen then
     session.seek_by(-0.03)
     assert (session.place, session.is_moving) == (70 * MS, False)
     assert session.seconds(session.place) == pytest.approx(0.07)
