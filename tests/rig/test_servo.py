@@ -132,6 +132,25 @@ def test_frames_stop() -> None:
     assert moved.position_pct == pytest.approx([-100, -100, -100, 100])
 
 
+@pytest.mark.parametrize(("pause_s", "is_silent"), [(0.1, False), (0.1001, True)])
+def test_a_tenth_of_a_second_is_no_silence_yet(pause_s: float, is_silent: bool) -> None:
+    moved = motion(
+        device("lets go", 1, 'when_silent = "release"'),
+        device("parks", 1, "when_silent = -50"),
+        device("soft", 1, SPEED, "start_ramp_s = 0.1"),
+        device("rough", 1, "dead_band_us = 50"),
+    )
+    moved.settle(counts(c1=CENTRE))
+    moved.step(pause_s)
+    assert moved.servos[0].is_released == is_silent
+    assert moved.position_pct[1] == (-50 if is_silent else 0)
+    moved.step(0, counts(c1=CENTRE + 41))  # 25.6 us, 5 % and 2.25 degrees
+    moved.step(0.005)
+    # Awake it goes at 400 degrees a second; after silence its start and its dead band begin anew.
+    assert moved.arm_deg()[2] == pytest.approx(400 * 0.005**2 / 2 / 0.1 if is_silent else 2.0)
+    assert moved.position_pct[3] == pytest.approx(100 * 41 / 819 if is_silent else 0)
+
+
 def test_a_device_that_lets_go_stops_on_its_way() -> None:
     slow = "speed_s_per_60deg = 6"  # 10 degrees a second
     moved = motion(device("a", 1, slow, 'when_silent = "release"'), device("b", 1, slow))
