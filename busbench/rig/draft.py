@@ -196,7 +196,8 @@ def _likeness(one: I64, other: I64) -> float:
 
 
 def _overlap(one: Bools, other: Bools) -> float:
-    return float((one & other).sum() / max(1, min(int(one.sum()), int(other.sum()))))
+    """Share of the shorter activity that both have; each has some."""
+    return float((one & other).sum() / min(one.sum(), other.sum()))
 
 
 def _correlation(one: I64, other: I64) -> float:

@@ -95,6 +95,11 @@ def test_channels_that_move_for_more_than_half_of_the_time_together_are_one_move
     ]
 
 
+def test_a_move_in_one_window_is_shared_as_well() -> None:
+    draft = drafted({2: in_windows(10, 11), 9: in_windows(10, 11), 5: in_windows(11, 12)})
+    assert [(one.channel, one.movement) for one in draft.proposals] == [(2, 1), (9, 1), (5, 2)]
+
+
 def test_movements_count_in_their_order_and_a_follower_comes_after_its_leader() -> None:
     draft = drafted({
         1: in_windows(30, 40), 2: in_windows(50, 60), 8: in_windows(10, 20), 5: in_windows(11, 20),
@@ -145,7 +150,7 @@ def test_what_stays_at_two_or_three_levels_is_a_switch(column: list[float], kind
 
 def test_an_on_off_channel_is_one_whatever_it_does() -> None:
     on = np.zeros(FRAMES, np.uint8)
-    on[100:300] = 1
+    on[100:110] = 1  # 1 % of the time
     on[400:401] = 2
     draft = drafted({}, on.tolist())
     got = [(one.channel, one.kind, one.rest_counts, one.low_counts, one.high_counts) for one in draft.proposals]
