@@ -226,3 +226,78 @@ def test_no_devices() -> None:
     empty = motion()
     empty.step(0.01, counts())
     assert empty.surface_deg().size == 0
+
+
+def test_speed_and_dead_band_in_units_of_their_own() -> None:
+    scaled = rig(
+        device("a", 1, SPEED, "geometry = {arm_deg = 90}"),  # 400 degrees a second: 225 ms
+        device("b", 2, "dead_band_us = 10"),
+        "[scale]\nus_per_count = 0.5\ncentre_us = 1520\n",
+    )
+    moved = ServoMotion(scaled.driven, scale=scaled.scale)
+    moved.settle(counts())
+    moved.step(0, counts(c1=FULL, c2=CENTRE + 20))  # 10 us
+    moved.step(0.1, counts(c1=FULL, c2=CENTRE - 21))
+    assert moved.arm_deg()[0] == pytest.approx(40)
+    assert moved.position_pct[1] == 0
+    moved.step(0.1)
+    assert moved.position_pct[1] == pytest.approx(-100 * 21 / 819)
+
+
+def test_a_device_that_lost_its_power_does_not_park_before_it_hears_a_frame() -> None:
+    moved = motion(device("a", 1, "when_silent = -50", "current_a = {idle = 0.1, holding = 0.4}"))
+    moved.settle(counts())
+    moved.step(0.2, powered=[False])
+    assert (moved.servos[0].is_released, moved.current_a()) == (True, [0.0])
+    for _ in range(50):
+        moved.step(STEP_S)
+    assert moved.position_pct[0] == 0
+    assert moved.servos[0].is_released is False
+    moved.step(0, counts())
+    for _ in range(50):
+        moved.step(STEP_S)
+    assert moved.position_pct[0] == -50
+
+
+def test_what_is_drawn_at_rest() -> None:
+    moved = motion(
+        device("holds", 1, "current_a = {idle = 0.1, moving = 1, holding = 0.4}"),
+        device("lets go", 1, 'when_silent = "release"', "current_a = {idle = 0.1, moving = 1, holding = 0.4}"),
+        device("eases", 1, "current_a = {idle = 0.1, holding = 0.4, hold_lowered_after_s = 0.5}"),
+        device("nothing", 1, "current_a = {}"),
+        device("only moving", 1, SPEED, "current_a = {moving = 0.7}"),
+        device("all zero", 1, SPEED, "current_a = {idle = 0.1, moving = 0, holding = 0}"),
+    )
+    moved.settle(counts())
+    moved.step(0.25, counts())
+    assert moved.current_a() == pytest.approx([0.4, 0.4, 0.4, 0, 0, 0])
+    moved.step(0.25, counts())
+    assert moved.current_a() == pytest.approx([0.4, 0.4, 0.1, 0, 0, 0])  # at rest for half a second
+    moved.step(0.2)
+    assert moved.current_a() == pytest.approx([0.4, 0.1, 0.1, 0, 0, 0])
+    moved.step(0, counts(c1=FULL))
+    moved.step(0.01)
+    assert moved.current_a() == pytest.approx([1, 1, 0.1, 0, 0.7, 0])  # a device that jumps moves for one step
+    moved.step(0.01)
+    assert moved.current_a() == pytest.approx([0.4, 0.4, 0.4, 0, 0.7, 0])
+
+
+def test_some_devices_may_be_without_power() -> None:
+    moved = motion(device("a", 1, SPEED), device("b", 1, SPEED))
+    moved.settle(counts())
+    moved.step(0, counts(c1=FULL))
+    moved.step(0.05, powered=[True, False])
+    assert moved.arm_deg().tolist() == pytest.approx([20, 0])
+    moved.step(0.05, counts(c1=LOW))
+    assert moved.arm_deg().tolist() == pytest.approx([40, 0])
+    moved.step(0.05)
+    assert moved.arm_deg().tolist() == pytest.approx([20, -20])
+
+
+def test_a_soft_start_over_steps_of_any_length() -> None:
+    for steps in ([0.3], [0.05, 0.25], [0.1, 0.2], [0.15, 0.15], [0.001] * 300):
+        moved = motion(device("a", 1, "speed_s_per_60deg = 0.6", "start_ramp_s = 0.1"))  # 100 degrees a second
+        moved.step(0, counts(c1=FULL))
+        for step_s in steps:
+            moved.step(step_s)
+        assert moved.arm_deg()[0] == pytest.approx(100 * (0.05 + 0.2))  # half of the ramp, and the rest in full
