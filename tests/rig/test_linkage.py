@@ -40,7 +40,7 @@ def test_the_rod_keeps_its_length(seed: int) -> None:
     arm = np.linspace(-60, 60, 121)
     horn = horn_angle(arm, arm_mm=arm_mm, horn_mm=horn_mm, base_mm=base_mm)
     assert not np.isnan(horn).any()
-    # Both stand up from a base line; the horn's axis is base_mm before the arm's.
+    # At neutral both are square to a base line; the horn's axis is base_mm before the arm's.
     turned, followed = np.radians(arm), np.radians(horn)
     from_x, from_y = -base_mm - arm_mm * np.sin(turned), arm_mm * np.cos(turned)
     to_x, to_y = -horn_mm * np.sin(followed), horn_mm * np.cos(followed)

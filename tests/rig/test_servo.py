@@ -146,7 +146,7 @@ def test_a_tenth_of_a_second_is_no_silence_yet(pause_s: float, is_silent: bool) 
     assert moved.position_pct[1] == (-50 if is_silent else 0)
     moved.step(0, counts(c1=CENTRE + 41))  # 25.6 us, 5 % and 2.25 degrees
     moved.step(0.005)
-    # Awake it goes at 400 degrees a second; after silence its start and its dead band begin anew.
+    # Awake it goes at 400 degrees a second; after silence its start and its dead band begin again.
     assert moved.arm_deg()[2] == pytest.approx(400 * 0.005**2 / 2 / 0.1 if is_silent else 2.0)
     assert moved.position_pct[3] == pytest.approx(100 * 41 / 819 if is_silent else 0)
 
