@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from busbench.model import I64, U8, Bools
-from busbench.wire.codec import IS_END, IS_SLOTS_END
+from busbench.wire.codec import IS_END, IS_SLOTS_END, are_slot_gaps
 from busbench.wire.frame_spec import END_SLOTS, FLAGS_MAX, FRAME_BYTES, HEADER, SLOT_GAPS
 from busbench.wire.similarity import FrameFields, are_wild, framed_alike, similarity
 from busbench.wire.stream_buffer import StreamBuffer
@@ -226,9 +226,10 @@ def prove_runs(data: U8, at: I64, here: int, known: KnownFrame | None, *, final:
     proof = runs.at[np.minimum(low + SOLID - 1, high)] + FRAME_BYTES
     is_proven = high - low + 1 >= SOLID
     is_proven[:1] |= has_known
-    is_odd = ~similarity(before, tail)[1] & (high > low)
-    if is_odd.any():
-        high = high - (is_odd & ~_is_trusted(data, runs.at, low, high, before, tail, known, final=final))
+    waits = ~similarity(before, tail)[1] & (high > low)
+    if waits.any():
+        waits &= ~_is_trusted(data, runs.at, low, high, before, tail, known, final=final)
+    waiting, high = runs.at[high[waits]], high - waits
     low, high, begin, proof = low[is_proven], high[is_proven], begin[is_proven], proof[is_proven]
     start, end = runs.at[low], runs.at[high] + FRAME_BYTES
     is_blocked = _has_rival(runs, start, proof)
@@ -239,11 +240,14 @@ def prove_runs(data: U8, at: I64, here: int, known: KnownFrame | None, *, final:
         order = np.append(0, order[order != 0])
     low, high, begin, start, end, proof = (some[order] for some in (low, high, begin, start, end, proof))
     is_blocked = is_blocked[order]
-    # Bytes of an earlier run are taken; the first run that is blocked, overlaps or is too far away ends the list.
+    # Bytes of an earlier run are taken; the first run that is blocked, overlaps, is too far away or comes after
+    # one that goes on ends the list.
     reach = np.maximum.accumulate(np.where(is_blocked, 0, end))
     is_gone = is_blocked & (end <= reach)
     lead = np.append(here, reach[:-1])
-    ends = (is_blocked | (begin < lead) | _is_far(at, lead, proof)) & ~is_gone
+    ends = is_blocked | (begin < lead) | _is_far(at, lead, proof)
+    ends[1:] |= _goes_on(data, at[~np.isin(at, waiting)], lead[1:])
+    ends &= ~is_gone
     ends[:1] &= not has_known
     is_used = ~is_gone
     is_used[int(np.argmax(ends)) if ends.any() else ends.size :] = False
@@ -321,6 +325,13 @@ def _is_far(at: I64, lead: I64, proof: I64) -> Bools:
     nearest = at[np.minimum(np.searchsorted(at, lead), at.size - 1)]
     far: Bools = (proof - lead > CHECK_BYTES) | (nearest - lead > SOON_BYTES - FRAME_BYTES)
     return far | (proof - lead > SOON_BYTES) & (_count(at, lead) > _CROWD)
+
+
+def _goes_on(data: U8, at: I64, end: I64) -> Bools:
+    """True for each end of frames after which another may come after replies, although it was linked to a rival."""
+    gap = at[np.minimum(np.searchsorted(at, end), at.size - 1)] - end
+    found: Bools = are_slot_gaps(data[end - 1], gap) & (data[np.minimum(end, data.size - 1)] != HEADER)
+    return found
 
 
 def _count(at: I64, start: I64 | int) -> I64:

@@ -112,6 +112,26 @@ def collage(seed: int, *, pieces: int = 40) -> U8:
     return np.frombuffer(b"".join(out), np.uint8)
 
 
+def long_collage(seed: int) -> U8:
+    """A stream of runs of frames with long damage between: more than is weighed at once."""
+    rng = np.random.default_rng(seed)
+    hand, out = Hand(rng), []
+    for _ in range(int(rng.integers(3, 9))):
+        count = int(rng.choice([3, 5, 6, 40, 170, 400]))
+        out.append(b"".join(hand.frame(rng, moves=int(rng.choice([0, 2, 2, 900]))) for _ in range(count)))
+        size, kind = int(rng.choice([30, 900, 2100, 5000, 17_000])), int(rng.integers(0, 5))
+        if kind == 0:
+            out.append(rng.bytes(size))
+        elif kind == 1:
+            out.append(bytes(size))
+        elif kind == 2:
+            out.append(rng.choice(FEW, size).tobytes())
+        else:  # frames that none follows
+            rest = kind * 12 - int(rng.integers(0, 9))
+            out.append(b"".join(hand.frame(rng) + rng.bytes(rest) for _ in range(size // 50)))
+    return np.frombuffer(b"".join(out), np.uint8)
+
+
 def timed(data: U8, kind: ClockKind, seed: int) -> ByteLog:
     """A stream with times: a pause here and there, reads of chance sizes or of frames, and bytes marked as damaged."""
     rng = np.random.default_rng(seed)

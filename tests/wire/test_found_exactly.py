@@ -16,7 +16,7 @@ import pytest
 from busbench.model import NO_CLOCK, ByteLog, Clock, ClockKind, Reason
 from busbench.wire.framing import FrameFinder, find_frames
 from busbench.wire.table import AlignmentResult, FrameTable
-from tests.wire.collage import collage, cut_up, moved, timed
+from tests.wire.collage import collage, cut_up, long_collage, moved, timed
 from tests.wire.corpus import END_CYCLE, Corpus, make, make_trap
 
 CLOCKS = {
@@ -99,6 +99,8 @@ IN_PIECES = {
     ClockKind.PER_BYTE: (360, 80, 460307163),
     ClockKind.PER_READ: (398, 87, 3389159661),
 }
+LONG_SEEDS = range(2, 12)
+LONG = ((5597, 879, 2, 1637, 204, 2885193477), 371869292)
 
 
 @pytest.mark.parametrize("name", FOUND)
@@ -144,3 +146,18 @@ def test_pieces_of_streams_give_the_same_and_each_frame_with_the_piece_that_sett
         found.append(finder.flush())
         assert figures(AlignmentResult.concat(found)) == figures(find_frames(log, clock=CLOCKS[kind]))
     assert (len(when), in_sync, checksum(np.array(when))) == IN_PIECES[kind]
+
+
+def test_what_is_found_around_long_damage() -> None:
+    """Whole, and the moments of all decisions in pieces of 500 bytes."""
+    streams, when, found = [long_collage(seed) for seed in LONG_SEEDS], [], []
+    for stream in streams:
+        finder, parts = FrameFinder(clock=NO_CLOCK), []
+        for place in range(0, stream.size, 500):
+            parts.append(finder.feed(ByteLog.from_bytes(stream[place : place + 500], offset=place)))
+            when += [len(parts[-1].frames), parts[-1].rejects.bytes_total]
+        found.append(AlignmentResult.concat([*parts, finder.flush()]))
+    assert [figures(one) for one in found] == [
+        figures(find_frames(ByteLog.from_bytes(stream), clock=NO_CLOCK)) for stream in streams
+    ]
+    assert (figures(*found), checksum(np.array(when))) == LONG
