@@ -19,6 +19,7 @@ from busbench.analysis.change import (
     student,
     trimmed_sample_of,
 )
+from busbench.analysis.comparison import Comparison
 
 OLD = np.array([12.1, 11.8, 12.6, 12.0, 11.5, 12.9, 12.2, 12.4, 11.9, 12.3, 19.0])
 NEW = np.array([13.1, 12.6, 13.9, 12.8, 13.3, 12.2, 14.1, 13.0])
@@ -156,3 +157,24 @@ def test_parts_are_even_and_a_dozen_at_most(count: int, least: int, sizes: list[
     made = parts(count, least=least)
     assert sorted(part.stop - part.start for part in made) == sorted(sizes)
     assert [row for part in made for row in range(part.start, part.stop)] == list(range(count if sizes else 0))
+
+
+@pytest.mark.parametrize(
+    ("intervals", "verdict"),
+    [
+        ([], "cannot tell"),
+        ([(-0.5, 0.5)], "same"),
+        ([(-0.5, 0.5), (0.5, 3.0)], "different"),
+        ([(0.5, 3.0), (-3.0, 3.0)], "different"),
+        ([(-0.5, 0.5), (-3.0, 3.0)], "cannot tell"),
+        ([(-3.0, 3.0)], "cannot tell"),
+    ],
+)
+def test_the_verdict_of_all_figures(intervals: list[tuple[float, float]], verdict: str) -> None:
+    found = Comparison(tuple(Figure("x", "s", 1.0, 1.0, 0.1, low, high, (-1.0, 2.0)) for low, high in intervals))
+    assert found.verdict == verdict
+    assert found.to_json() == {"verdict": verdict, "figures": [one.to_json() for one in found.figures]}
+    each = [one.verdict for one in found.figures]
+    assert [found.count(one) for one in ("same", "different", "cannot tell")] == [
+        each.count("same"), each.count("different"), each.count("cannot tell"),
+    ]  # fmt: skip

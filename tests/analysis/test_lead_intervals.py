@@ -151,3 +151,16 @@ def test_a_lead_that_loses_no_more_than_the_last_digit_is_not_named(extra: float
     coarse = {name: np.round(one / 0.005) * 0.005 for name, one in measured.volts.items()}
     fit = explain_measurement(PLAN, replace(measured, volts=coarse, step_v=0.005))
     assert words(fit) == (("explained", ["lead to hub wing"], []) if extra > 0.002 else ("nothing found", [], []))
+
+
+@pytest.mark.parametrize(
+    ("steady", "volts", "is_said"),
+    [(True, NODES, True), (True, NODES[2:3], False), (False, NODES, False), (False, NODES[2:3], False)],
+)
+def test_columns_are_taken_as_alike_where_the_load_hardly_changes(
+    steady: bool, volts: tuple[str, ...], is_said: bool
+) -> None:
+    drawn = np.tile([[1.0, 0.9, 1.1], [1.1, 1.2, 0.8]], (10, 1)) if steady else drawn_of(20, seed=6)
+    fit = explain_measurement(PLAN, measure(PLAN, drawn, volts=volts, noise_v=0.002))
+    note = "the load hardly changes, so all columns are taken to show the same at the same voltage"
+    assert fit.notes == ((note,) if is_said else ())

@@ -160,3 +160,13 @@ def test_without_a_clock_bytes_show_that_it_ended() -> None:
     assert late == []
     for count, event in early:
         assert count - np.searchsorted(line.offset, event.offset + event.bytes) == 16
+
+
+def test_before_any_frame_nothing_is_lost() -> None:
+    source = OngoingOutages(clock=PER_BYTE, start_ns=START_NS)
+    for _ in range(2):
+        losses = source.losses
+        assert (losses.frames, losses.missing, losses.missed, losses.missed_low, losses.expected) == (0, 0, 0, 0, 0)
+        assert (losses.period_s, losses.bursts, losses.stray_bytes) == (None, False, 0)
+        assert (source.newest, source.take_settled(), list(source.ended(is_over=True))) == ((), (), [])
+        source.update(None)
