@@ -113,6 +113,18 @@ def test_a_period_that_changes_is_told() -> None:
     assert timing(exact(drifting), clock=PER_BYTE).note == "each byte has its own time"
 
 
+@pytest.mark.parametrize(("frames", "is_told"), [(199, False), (200, True)])
+@pytest.mark.parametrize(("part", "differs"), [(0.021, True), (0.019, False), (-0.021, True), (-0.019, False)])
+def test_a_period_changes_by_two_in_a_hundred_or_more(frames: int, part: float, is_told: bool, differs: bool) -> None:
+    """A quarter of the frames at the start and at the end are compared, 50 at least; against the shorter period."""
+    half = frames // 2
+    periods = [7_000_000] * half + [round(7_000_000 * (1 + part))] * (frames - half)
+    if part < 0:
+        periods = [round(7_000_000 * (1 - part))] * half + [7_000_000] * (frames - half)
+    note = timing(exact(np.cumsum(periods)), clock=PER_BYTE).note
+    assert ("the period changes" in note) is (is_told and differs)
+
+
 @pytest.mark.parametrize(("step_ns", "is_told"), [(2_500, False), (10_000, True)])
 def test_steps_too_coarse_for_bits_are_told(step_ns: int, is_told: bool) -> None:
     note = timing(exact(7_000_000 * np.arange(100)), clock=Clock(ClockKind.PER_BYTE, step_ns)).note
