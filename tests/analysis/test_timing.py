@@ -5,8 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from busbench.analysis.continuity import clock_back, longest_interval
+from busbench.analysis.stats import BLOCK
 from busbench.analysis.timing import timing
-from busbench.model import NO_CLOCK, Clock, ClockKind
+from busbench.model import BACK_NS, NO_CLOCK, Clock, ClockKind
 from tests.analysis.adapter import exact, without
 
 PER_BYTE = Clock(ClockKind.PER_BYTE, 100)
@@ -163,3 +165,28 @@ def test_few_frames(count: int) -> None:
         **dict.fromkeys(("rms", "rms_low", "rms_high", "peak", "pp")),
         "kind": "unknown",
     }
+
+
+@pytest.mark.parametrize(("back_ns", "is_told"), [(0, False), (BACK_NS - 7_000_000, False), (BACK_NS, False),
+                                                  (BACK_NS + 1, True)])  # fmt: skip
+@pytest.mark.parametrize("row", [1, 40, 199, BLOCK, BLOCK + 1])
+def test_a_clock_goes_back_clearly_or_not_at_all(back_ns: int, is_told: bool, row: int) -> None:
+    """By the step from the frame before, at the seams of blocks too."""
+    count = 200 if row < 200 else BLOCK + 300
+    ends = 7_000_000 * np.arange(count)
+    ends[row:] -= 7_000_000 + back_ns
+    times, note = longest_interval(exact(ends))
+    longest = max(row, count - row)
+    assert note == (f"the clock goes back once: figures are of the longest stretch, {longest:,} frames" * is_told)
+    assert len(times) == (longest if is_told else count)
+    assert clock_back(exact(ends)) == "the clock goes back once" * is_told
+
+
+def test_the_longest_stretch_of_several_is_taken() -> None:
+    ends = np.concatenate([10_000_000_000 - 100_000_000 * part + 7_000_000 * np.arange(size)
+                           for part, size in enumerate((2, 5, 9, 4))])  # fmt: skip
+    times, note = longest_interval(exact(ends))
+    assert times.t_ns.tolist() == ends[7:16].tolist()
+    assert note == "the clock goes back 3 times: figures are of the longest stretch, 9 frames"
+    assert clock_back(exact(ends)) == "the clock goes back 3 times"
+    assert clock_back(exact(ends[:2])) == ""
