@@ -177,7 +177,8 @@ class _Notes:
         return self._once
 
     def _audit(self, event: str, _: object) -> None:
-        self._is_started = self._is_started or event in STARTS
+        # It is called to the very end, when globals are gone already.
+        self._is_started = self._is_started or (STARTS is not None and event in STARTS)
 
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_protocol(self, item: pytest.Item) -> Generator[None, object, object]:
