@@ -51,7 +51,6 @@ def command(values: tuple[str, ...], lost: bool, failsafe: bool, end_byte: str, 
 
     refuse_terminal("-")
     sys.stdout.buffer.write(data)
-    sys.stdout.buffer.flush()
 
 
 def build_frame(values: tuple[str, ...], *, is_lost: bool = False, is_failsafe: bool = False, end: int = 0) -> Frame:

@@ -205,7 +205,9 @@ def test_rows_made_of_tables_are_those_made_cell_by_cell() -> None:
             assert table_rows(table, zero_ns, shown=shown, has_head=True).splitlines() == lines
             assert table_rows(table, zero_ns, shown=shown, has_head=False).splitlines() == lines[1:]
     assert len(HEAD) == 24
-    assert csv_rows(table[:0], 0) == ""
+    for zero_ns in (0, None):
+        assert csv_rows(table[:0], zero_ns) == json_rows(table[:0], zero_ns) == ""
+        assert table_rows(table[:0], zero_ns, shown=[1, 17], has_head=False) == ""
 
 
 def test_flags_of_a_row() -> None:

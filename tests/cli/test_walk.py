@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import itertools
 import json
 import os
 import select
@@ -10,7 +11,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from functools import partial
 from pathlib import Path
 
@@ -240,6 +241,63 @@ def test_a_note_is_typed_with_single_keys(capsys: pytest.CaptureFixture[str]) ->
     assert read_line("note: ", lambda seconds: next(pieces)) == "stiff é"
     assert read_line("note: ", lambda seconds: "\x1b") == ""
     assert capsys.readouterr().err.startswith("note: stifx\b \bf é\n")
+
+
+class Rehearsed:
+    """A walk of the small plan, whose keys a function of the session gives; its clock goes on with each look."""
+
+    def __init__(self, key: Callable[[SurfaceSession], str]) -> None:
+        plan = plan_walk(parse_rig(SMALL), rig_path="small.toml", port="virtual:")
+        now = itertools.count(0, 100_000_000)
+        self.session = SurfaceSession(plan.rehearsal(), begin_walk(plan), is_fast=True, now_ns=lambda: next(now))
+        texts = WalkTexts(self.session, None, read_key=lambda seconds: key(self.session))
+        self.is_interrupted = texts.go()
+
+
+def test_ctrl_c_stops_a_motion_and_ends_a_walk_that_rests(capsys: pytest.CaptureFixture[str]) -> None:
+    def key(session: SurfaceSession) -> str:
+        if session.is_moving or session.walk.phase is SurfacePhase.STOPPED:
+            raise KeyboardInterrupt
+        return "\r" if session.walk.phase is SurfacePhase.READY else ""
+
+    walk = Rehearsed(key)
+    assert walk.is_interrupted
+    assert walk.session.walk.phase is SurfacePhase.STOPPED
+    assert [move.ended for move in walk.session.walk.entries[0].moves] == [Ended.STOPPED]
+
+
+@pytest.mark.parametrize(
+    ("pressed", "phase"), [("s", SurfacePhase.STOPPED), ("e", SurfacePhase.OVER), (GONE, SurfacePhase.OVER)]
+)
+def test_any_key_stops_a_motion_and_some_end_the_walk(pressed: str, phase: SurfacePhase) -> None:
+    def key(session: SurfaceSession) -> str:
+        if session.is_moving:
+            return pressed
+        seen.append(session.walk.phase)
+        return {SurfacePhase.READY: "\r", SurfacePhase.STOPPED: "e"}.get(session.walk.phase, "")
+
+    seen: list[SurfacePhase] = []
+    walk = Rehearsed(key)
+    assert not walk.is_interrupted
+    assert (SurfacePhase.STOPPED in seen) == (phase is SurfacePhase.STOPPED)
+    assert [move.ended for move in walk.session.walk.entries[0].moves] == [Ended.STOPPED]
+
+
+def test_a_prompt_is_shown_when_it_changes_and_after_a_note(capsys: pytest.CaptureFixture[str]) -> None:
+    keys = iter(["", "", "t", "a", "\n", "", "\r", "", "", "x", "y", "", "e"])
+
+    def key(session: SurfaceSession) -> str:
+        return "" if session.is_moving else next(keys)
+
+    assert not Rehearsed(key).is_interrupted
+    ready = "1 of 2: left aileron, channel 1, up first  [Enter] move  [k] skip  [t] note  [e] end"
+    assert capsys.readouterr().err.splitlines() == [
+        ready, "note: a", ready, "moving left aileron: up first; any key stops",
+        "  left aileron moved up (arm 45°), then down (arm 45°)",
+        "Did left aileron move, and nothing else?  [y] yes  [n] no  [r] repeat  [k] skip  [t] note  [e] end",
+        "  right surface: yes",
+        "Did it go up first, then down?  [y] yes  [n] no  [r] repeat  [k] skip  [b] back  [t] note  [e] end",
+    ]  # fmt: skip
 
 
 class Terminal:
