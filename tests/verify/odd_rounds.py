@@ -166,6 +166,10 @@ HANDS = [
          turn(6, 19.6, 1100, 19.8), turn(5, 14.6, 1080, 14.7)),
     *one("a stick that springs back", note("done", 18.0), note("done", 10.0), put(6, 1104, 18.7, 18.9),
          put(6, 1107, 19.05, 19.07), put(3, 300, 10.3, 10.5), put(3, 240, 10.8, 10.9)),
+    *one("a hand at its whole share", note("done", 10.2), note("done", 14.0), put(6, 1843, 14.3, 14.33),
+         put(1, 1811, 10.5, 10.53), put(2, 173, 12.0, 12.03), rig=limited(hands_pct=100.0)),
+    *one("a hand beyond its whole share", note("done", 10.2), note("done", 14.0), put(6, 1844, 14.3, 14.33),
+         put(1, 1812, 10.5, 10.53), put(2, 172, 12.0, 12.03), rig=limited(hands_pct=100.0)),
     *both("a pause in a move", put(6, 1024, 15.7, 16.45), put(3, 173, 7.4, 8.3)),
     *both("a pause in the move of a motor", put(8, OFF, 28.1, 28.22), put(8, 1811, 28.9, 29.1),
           put(8, OFF, 29.1, 29.3)),
@@ -306,6 +310,8 @@ POWER = [
     *bare("powered up at first", *POWERED_FIRST),
     *both("powered up at first, with wrong values", put(6, 1500, 0.5), put(8, 182, 0.6), put(3, 200, 2.6, 2.9),
           base=POWERED_FIRST),
+    *one("powered up at first, by the words", note("receiver on", 0.1), note("transmitter on after the receiver", 1.0),
+         base=POWERED_FIRST),
     *bare("powered up and never linked at all", splice((34.0, 36.0))),
 ]  # fmt: skip
 
