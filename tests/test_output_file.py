@@ -20,6 +20,7 @@ from busbench.output_file import (
     inputs_noted,
     make_link,
     note_input,
+    refuse_terminal,
     remove_link,
     require_output,
     write_output,
@@ -373,3 +374,23 @@ def test_files_are_made_in_one_place() -> None:
         calls = writes(ast.parse(path.read_text(encoding="utf-8")))
         found |= {f"{place}: {name}" for name in calls if place not in NO_OUTPUT}
     assert found - NO_OUTPUT == set()
+
+
+@posix
+def test_a_terminal_or_port_is_written_to_by_a_drive_alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    far, near = os.openpty()
+    link = tmp_path / "link.raw"
+    link.symlink_to(os.ttyname(near))
+    for name in (os.ttyname(near), str(link)):
+        with pytest.raises(OutputError, match="is a terminal or a serial port: name a file or redirect to one"):
+            require_output(name, force=True)
+    monkeypatch.setattr(sys.stdout, "isatty", lambda: True, raising=False)
+    with pytest.raises(OutputError, match=r"^standard output: is a terminal or a serial port"):
+        refuse_terminal("-")
+    monkeypatch.setattr(sys.stdout, "isatty", lambda: False, raising=False)
+    for name in ("-", os.devnull, str(tmp_path / "gone.raw"), str(tmp_path), "a\0b"):
+        refuse_terminal(name)
+    monkeypatch.setattr(sys, "platform", "win32")
+    refuse_terminal(os.ttyname(near))  # no file there leads to a port
+    os.close(near)
+    os.close(far)

@@ -140,9 +140,6 @@ class FileJournal(Journal):
     def __contains__(self, one: Input) -> bool:
         return one.place in self._where
 
-    def __len__(self) -> int:
-        return len(self._where)
-
     def add(self, lines: bytes) -> None:
         """Write the lines of some recordings."""
         start = self._file.size
