@@ -234,6 +234,6 @@ def test_defaults_are_written_as_in_a_file() -> None:
     fields = {one.name: one for table in (Item, Lead, Plan) for one in msgspec.structs.fields(table)}
     texts = {name: default_text(one) for name, one in fields.items()}
     assert {name: text for name, text in texts.items() if text} == {
-        "kind": '"servo"', "level": "0", "motor": "false", "length_m": "0.3", "tint": '"red"', "count": "0", "seed": "0",
-        "most": "5", "word": '""',
+        "kind": '"servo"', "level": "0", "motor": "false", "length_m": "0.3", "tint": '"red"', "count": "0",
+        "seed": "0", "most": "5", "word": '""',
     }  # fmt: skip

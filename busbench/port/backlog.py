@@ -239,13 +239,11 @@ def backlog_of(port: Any) -> Backlog:
     connection = getattr(port, "_socket", None)
     if isinstance(connection, socket.socket):
         return SocketBacklog(connection)
-    if sys.platform == "win32":
-        return QueueBacklog(port)
     try:
         fd = int(port.fileno())
         if not os.isatty(fd):
             return QueueBacklog(port)
-    except Exception:  # no descriptor
+    except Exception:  # no descriptor, as on Windows
         return QueueBacklog(port)
     is_pty = sys.platform == "linux" and os.major(os.fstat(fd).st_rdev) in _PTY_MAJORS
     return PtyBacklog(fd) if is_pty else TtyBacklog(fd)

@@ -12,9 +12,11 @@ from busbench.analysis.recording import read_recording
 from busbench.bench.check_session import CheckSession, CheckState
 from busbench.bench.receiver import Receiver
 from busbench.drive.surface_check import Word
+from busbench.errors import BusbenchError
 from busbench.line import BUS_LINE, Chunk
 from busbench.port.port import EventKind, HearingPort, PortEvent
 from busbench.verify.procedure import round_of
+from busbench.verify.repeats import Repeat
 from busbench.verify.result import Verdict
 from busbench.verify.verify import Verification, verify
 from tests.verify.rounds import RIG, not_passed
@@ -34,7 +36,11 @@ class ChunkPort(HearingPort):
 
     def __init__(self, chunks: list[Chunk]) -> None:
         super().__init__("port", line=BUS_LINE)
-        self.t_ns, self._chunks = 0, chunks
+        self.t_ns, self._chunks, self.is_over = 0, chunks, False
+
+    @property
+    def has_ended(self) -> bool:
+        return self.is_over
 
     def now(self) -> int:
         return self.t_ns
@@ -208,3 +214,124 @@ def test_a_session_without_a_byte_fails() -> None:
     bench.session.hear(Word.GO)
     assert bench.session.results == {0: None, 1: ()}
     assert bench.finish().verdict is Verdict.FAIL
+
+
+def test_answers_that_mean_nothing_now_change_nothing() -> None:
+    bench = Bench([])
+    session = bench.session
+    session.start("other.pcapng")  # one runs already
+    assert session.recording_path is None
+    session.hear(Word.YES)
+    assert (session.state, session.at) == (CheckState.READY, 0)
+    session.hear(Word.END)
+    done = session.done
+    for word in Word:
+        session.hear(word)
+    session.finish()
+    assert (session.state, session.words, session.done) == (CheckState.OVER, (), done)
+    assert session.step is session.steps[0]
+
+
+def test_a_check_that_is_over_can_begin_again_and_knows_nothing_of_the_former(tmp_path: Path) -> None:
+    paths = [tmp_path / f"{name}.pcapng" for name in ("first", "second")]
+    chunks = chunks_of()
+    bench = Bench(chunks, record=paths[0])
+    session = bench.session
+    assert session.left_s == 0.0
+    session.hear(Word.GO)
+    bench.at(2_000_000_000)
+    session.hear(Word.SKIP)
+    bench.finish()
+    assert session.results == {0: None}
+    session.start(str(paths[1]))
+    assert (session.state, session.at, session.begun_ns, session.results, session.done) == (
+        CheckState.READY, 0, 0, {}, None,
+    )  # fmt: skip
+    bench.at(5_000_000_000)
+    session.hear(Word.GO)
+    bench.at(5_500_000_000)
+    bench.finish()
+    recorded = session.recording()
+    marks = [mark.text for mark in recorded.info.marks]
+    assert marks == ["rest"]
+    first_ns, last_ns = recorded.span.first_t_ns or 0, recorded.span.last_t_ns or 0
+    assert (first_ns > 2_000_000_000, last_ns <= 5_500_000_000) == (True, True)
+    kept = [read_recording(str(path)) for path in paths]
+    assert [[mark.text for mark in one.info.marks] for one in kept] == [["rest"], ["rest"]]
+    assert kept[0].span.bytes_total == sum(len(chunk.data) for chunk in chunks if chunk.t_ns <= 2_000_000_000)
+    assert (
+        recorded.span.bytes_total
+        == kept[1].span.bytes_total
+        == sum(len(chunk.data) for chunk in chunks if 2_000_000_000 < chunk.t_ns <= 5_500_000_000)
+    )
+
+
+def test_a_recording_is_pcapng_and_replaces_none_unasked(tmp_path: Path) -> None:
+    bench = Bench([])
+    session = bench.session
+    bench.finish()
+    with pytest.raises(BusbenchError, match="recordings are pcapng: end the name in "):
+        session.start("f.csv")
+    assert not session.words
+    path = tmp_path / "F.PCAPNG"
+    path.write_bytes(b"")
+    with pytest.raises(BusbenchError, match="exists already"):
+        session.start(str(path))
+    session.start(str(path), force=True)
+    assert session.state is CheckState.READY
+    session.close()
+    assert bench.receiver.recordings == ()
+
+
+def test_a_session_that_is_closed_hears_nothing_more() -> None:
+    bench = Bench(chunks_of())
+    bench.at(1_000_000_000)
+    size = bench.session.recording().span.bytes_total
+    assert size > 0
+    bench.session.close()
+    bench.session.close()
+    bench.at(2_000_000_000)
+    assert bench.session.recording().span.bytes_total == size
+
+
+def test_a_step_that_is_done_stays_done_when_it_is_skipped_later() -> None:
+    bench = Bench(chunks_of())
+    session = bench.session
+    session.hear(Word.GO)
+    bench.at(5_000_000_000)
+    assert (session.at, session.state) == (1, CheckState.READY)
+    done = session.results[0]
+    assert done
+    session.hear(Word.BACK)
+    session.hear(Word.SKIP)
+    assert (session.at, session.results[0]) == (1, done)
+    session.hear(Word.SKIP)
+    assert session.results[1] is None
+
+
+def test_a_source_that_ends_ends_the_check() -> None:
+    bench = Bench(chunks_of())
+    bench.session.hear(Word.GO)
+    bench.at(1_000_000_000)
+    bench.port.is_over = True
+    assert bench.at(2_000_000_000) is CheckState.OVER
+    assert bench.session.done is not None
+
+
+def test_after_the_last_step_the_first_one_to_repeat_is_led_to() -> None:
+    bench = Bench([])
+    session = bench.session
+    marks = [step.mark for step in session.steps]
+    assert session.repeat_at is None
+    session.at = 5
+    session.repeats = tuple(Repeat(mark, "odd") for mark in (marks[3], "unknown", marks[2]))
+    assert session.repeat_at == 2
+    session.hear(Word.BACK)
+    assert (session.at, session.repeats) == (2, ())
+    session.hear(Word.BACK)
+    assert session.at == 1
+    session.repeats = (Repeat("unknown", "odd"),)
+    assert session.repeat_at is None
+    session.hear(Word.SKIP)
+    assert session.at == 2
+    assert not session.repeats
