@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from html.parser import HTMLParser
 
 from busbench.rig.load import read_rig
@@ -231,3 +232,23 @@ def test_a_step_has_what_the_table_shows() -> None:
     slider = steps["slider"]
     assert (slider.low_counts, slider.neutral_counts, slider.high_counts) == (582, 992, 1402)
     assert (slider.low_us, slider.neutral_us, slider.high_us) == (1244.0625, 1500.0, 1755.9375)
+
+
+def test_what_a_page_cannot_hold_is_written_out() -> None:
+    page = sheet_html(MANY, made_on="a\x1bb\u202ec d")
+    assert "Made on a\\x1bb\\u202ec d." in page
+    assert "Made on" not in sheet_html(MANY)
+
+
+def test_the_table_of_the_page() -> None:
+    page = " ".join(sheet_html(MANY).split())
+    rows = re.findall(r"<tr> <td class=\"box\">.*?</tr>", page)
+    cells = [[re.sub(r"<br>|<[^>]+>", " ", cell).split() for cell in re.findall(r"<td.*?</td>", row)] for row in rows]
+    text = [[" ".join(cell) for cell in row] for row in cells]
+    assert text[0] == ["", "1", "–", "spare", "receiver", "–", "–", "–", "0 %", "no"]
+    assert text[3] == [
+        "", "4", "4", "right flap group flaps mounted mirrored; goes down above neutral", "receiver", "988 µs 173",
+        "1500 µs 992", "2012 µs 1811", "0 %", "yes",
+    ]  # fmt: skip
+    assert text[14] == ["", "15", "–", "s1 slot 31", "receiver", "–", "–", "–", "–", "–"]
+    assert len(text) == 16
