@@ -169,7 +169,8 @@ def _is_doubtful(rows: I64, proposals: Sequence[Proposal]) -> bool:
             a, b = first[one.channel], first[other.channel]
             if a is None or b is None or max(a[0], b[0]) >= min(a[1], b[1]):
                 continue
-            part = slice(WINDOW * min(a[0], b[0]), WINDOW * max(a[1], b[1]))
+            # With the frame before, in which both are at rest: between two windows both may jump.
+            part = slice(WINDOW * min(a[0], b[0]) - 1, WINDOW * max(a[1], b[1]))
             if _likeness(rows[part, one.channel - 1], rows[part, other.channel - 1]) < FOLLOWS:
                 return True
     return False
@@ -190,9 +191,8 @@ def _first_move(column: I64, rest: int) -> tuple[int, int] | None:
 
 
 def _likeness(one: I64, other: I64) -> float:
-    """Absolute correlation, 0 if one does not move."""
-    norm = float(one.std() * other.std())
-    return abs(_correlation(one, other)) / one.size / norm if norm else 0.0
+    """Absolute correlation of two channels that both move."""
+    return abs(_correlation(one, other)) / one.size / float(one.std() * other.std())
 
 
 def _overlap(one: Bools, other: Bools) -> float:
@@ -208,7 +208,7 @@ def _kind(index: int, values: I64, often: I64) -> str:
     if index >= CHANNELS:
         return "on/off"
     steady = values[often > 0.02 * often.sum()]
-    levels = 1 + int((np.diff(steady) >= MOVED_COUNTS).sum()) if steady.size else 0
+    levels = 1 + int((np.diff(steady) >= MOVED_COUNTS).sum())
     on_levels = float(often[often > 0.02 * often.sum()].sum() / often.sum())
     if on_levels > 0.97 and levels in (2, 3):
         return "on/off" if levels == 2 else "three positions"

@@ -175,6 +175,15 @@ def test_what_moves_at_once_must_be_of_one_stick(share: float, is_doubtful: bool
     assert drafted({2: mixed(1.0), 9: mixed(share)}).is_doubtful == is_doubtful
 
 
+@pytest.mark.parametrize("first", range(80, 88))
+def test_channels_of_one_switch_move_alike_wherever_their_windows_begin(first: int) -> None:
+    on = np.full(FRAMES, 172.0)
+    on[first : first + 80] = 1811
+    draft = drafted({5: on.tolist(), 6: (1983 - on).tolist()})
+    assert [(one.channel, one.movement, one.against) for one in draft.proposals] == [(5, 1, False), (6, 1, True)]
+    assert not draft.is_doubtful
+
+
 @pytest.mark.parametrize(("first", "is_doubtful"), [(21, False), (20, False), (19, True), (15, True)])
 def test_first_moves_may_touch_but_not_overlap(first: int, is_doubtful: bool) -> None:
     rng = np.random.default_rng(3)
@@ -191,6 +200,14 @@ def test_a_pause_of_more_than_four_windows_ends_a_first_move(again: int, is_doub
     noise[8 * 25 : 8 * 30] += rng.choice([-300, 300], 40)
     twice = both(in_windows(10, 20), in_windows(again, 35))
     assert drafted({2: twice, 9: noise.tolist()}).is_doubtful == is_doubtful
+
+
+@pytest.mark.parametrize(("by", "is_doubtful"), [(49, False), (50, True), (-49, False), (-50, True)])
+def test_half_a_move_is_away_from_rest(by: float, is_doubtful: bool) -> None:
+    rng = np.random.default_rng(3)
+    noise = np.full(FRAMES, float(REST))
+    noise[40:56] += rng.choice([-300, 300], 16)
+    assert drafted({2: both(in_windows(5, 7, by=by), in_windows(20, 25)), 9: noise.tolist()}).is_doubtful == is_doubtful
 
 
 @pytest.mark.parametrize(("frames", "is_doubtful"), [(99, True), (100, False), (200, False)])
