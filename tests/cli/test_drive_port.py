@@ -1,18 +1,23 @@
 """Arming: nothing reaches a port before all has been said."""
 
+from contextlib import nullcontext
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
 
 from busbench.bench.drive_run import Outcome, SendingRun
+from busbench.bench.plan_limits import LimitSources
 from busbench.bench.receiver import Receiver
 from busbench.bench.safety import CAUTIONS, FAULT_CAUTION
 from busbench.cli import drive_port
 from busbench.cli.drive import command
-from busbench.cli.drive_port import follow
+from busbench.cli.drive_port import follow, look
+from busbench.drive.frame_generator import EndState
+from busbench.errors import PortError
 from busbench.line import BUS_LINE, Chunk
-from busbench.port.port import FrameSource, HearingPort, Transmission
+from busbench.port.port import EventKind, FrameSource, HearingPort, PortEvent, Transmission
+from tests.drive.helpers import make
 from tests.port.sources import Counting
 
 pytestmark = pytest.mark.usefixtures("wide")
@@ -141,6 +146,133 @@ def test_without_a_key_it_begins_after_three_seconds(capsys: pytest.CaptureFixtu
 def test_a_pause_in_the_countdown_ends_it() -> None:
     run, port = go(None, look_s=1.5)
     assert (run.outcome, run.reason, port.given) == (Outcome.CANCELLED, "busbench was stopped for 1.5 s", [])
+
+
+class Moving(Still):
+    """Sends until it is told to stop, or ends by itself; notes how long it is listened to."""
+
+    def __init__(self, *, ends: Transmission | None = None) -> None:
+        super().__init__()
+        self.waits: list[float] = []
+        self.stops = 0
+        self.ends = ends
+
+    def read(self, timeout_s: float) -> list[Chunk]:
+        self.waits.append(timeout_s)
+        return []
+
+    def stop_transmission(self) -> None:
+        self.stops += 1
+
+    @property
+    def transmission(self) -> Transmission | None:
+        if not self.given:
+            return None
+        return self.ends or Transmission(40, is_over=self.stops == 2)
+
+    def says(self, kind: EventKind, text: str) -> None:
+        self._events.append(PortEvent(0, kind, text))
+
+
+def test_a_port_is_listened_to_for_longer_only_while_it_stops() -> None:
+    """A key is looked for 50 ms at a time; a keyboard that is gone returns at once, and the port has to wait then."""
+    port, now_ns = Moving(), 0
+
+    def any_key(seconds: float) -> bool:
+        nonlocal now_ns
+        now_ns += 50_000_000
+        return len(port.waits) >= 65
+
+    receiver, begun = Receiver(port), list[int]()
+    run = SendingRun(receiver, Counting(7), now_ns=lambda: now_ns)
+    follow(run, receiver, any_key=any_key, period_s=0.007, when_sending=lambda: begun.append(len(port.waits)))
+    assert (run.outcome, port.stops) == (Outcome.STOPPED, 2)
+    assert begun == [60]  # the countdown is over, once
+    assert port.waits == [0] * 65 + [drive_port.LOOK_S] * 2
+
+
+def test_what_a_port_reports_before_a_run(capsys: pytest.CaptureFixture[str]) -> None:
+    port = Moving()
+    receiver = Receiver(port)
+    for kind in EventKind:
+        if kind is not EventKind.UNPLUGGED:
+            port.says(kind, f"it is {kind.value}")
+    look(receiver, wait_s=0.25)
+    assert port.waits == [0.25]
+    assert capsys.readouterr().err == f"/dev/ttyHERON: it is {EventKind.WARNING.value}\n"
+    port.says(EventKind.UNPLUGGED, "unplugged")
+    with pytest.raises(PortError) as caught:
+        look(receiver)
+    assert str(caught.value) == "/dev/ttyHERON: the port was unplugged: see to the port, then start again"
+
+
+def sent(
+    port: Still, monkeypatch: pytest.MonkeyPatch, *, end: EndState = EndState.SILENCE, key_at: int | None = None
+) -> int:
+    """A hold of channel 1 sent to a port, without a countdown; the exit code."""
+    looks = 0
+
+    def any_key(seconds: float) -> bool:
+        nonlocal looks
+        looks += 1
+        return key_at is not None and looks >= key_at
+
+    monkeypatch.setattr(drive_port, "has_keyboard", lambda: True)
+    monkeypatch.setattr(drive_port, "open_live", lambda name, *, is_sender: nullcontext(port))
+    monkeypatch.setattr(drive_port, "listen_for_keys", lambda: nullcontext(any_key))
+    monkeypatch.setattr(drive_port, "COUNTDOWN_S", 0)
+    sources = LimitSources((), has_no_motor=True)
+    program = sources.lock(make({"shape": "hold", "channel": 1, "level": 1100, "duration": 0.5}))
+    return drive_port.run_on_port(PORT, program, end=end, is_armed=True, sources=sources)
+
+
+def test_a_program_that_ran_is_reported(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    port = Moving(ends=Transmission(71, late=1, worst_late_ns=1_500_000, is_over=True))
+    assert sent(port, monkeypatch) == 0
+    said = capsys.readouterr()
+    assert said.out == "71 frames sent, 1 late, 0 skipped, worst lateness 1.500 ms\n"
+    assert said.err.splitlines()[-1].endswith(" s; any key stops")
+
+
+@pytest.mark.parametrize(
+    ("end", "again"), [(EndState.HOLD, "; in the hold at the end a second key"), (EndState.SILENCE, "")]
+)
+def test_a_key_stops_it(
+    end: EndState, again: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    port = Moving()
+    assert sent(port, monkeypatch, end=end, key_at=3) == 130
+    said = capsys.readouterr()
+    assert said.out.startswith("40 frames sent, ")
+    assert said.err.splitlines()[-1].endswith(f" s; any key stops{again}")
+
+
+def test_a_key_before_it_sends_nothing(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    port = Moving()
+    assert sent(port, monkeypatch, key_at=1) == 130
+    said = capsys.readouterr()
+    assert (said.out, said.err.splitlines()[-1], port.given) == ("", "cancelled; nothing was sent", [])
+
+
+def test_a_port_that_is_lost_leaves_the_surfaces_unknown(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    port = Moving(ends=Transmission(12, is_over=True, reason="the port is gone"))
+    with pytest.raises(PortError) as caught:
+        sent(port, monkeypatch)
+    assert str(caught.value) == (
+        "/dev/null: the port is gone: see to the port, then start again: the positions of the surfaces are not known"
+    )
+    assert capsys.readouterr().out.startswith("12 frames sent, ")
+
+    class Shut(Moving):
+        def transmit(self, source: FrameSource) -> None:
+            raise PortError("/dev/null", "takes no frames")
+
+    with pytest.raises(PortError) as caught:
+        sent(Shut(), monkeypatch)
+    assert str(caught.value) == "/dev/null: takes no frames: see to the port, then start again"
+    assert capsys.readouterr().out == ""
 
 
 def test_result() -> None:

@@ -25,9 +25,13 @@ from busbench.bench.surface_plan import begin_walk, plan_walk
 from busbench.bench.surface_session import SurfaceSession, WalkState
 from busbench.cli import keys
 from busbench.cli.choices import read_line
+from busbench.cli.drive_port import lost_port
 from busbench.cli.keys import GONE, ReadKey
 from busbench.cli.walk import WalkTexts, command
 from busbench.drive.surface_check import Ended, SurfacePhase
+from busbench.errors import PortLost
+from busbench.line import BUS_LINE, Chunk
+from busbench.port.port import HearingPort
 from busbench.rig.load import parse_rig, read_rig
 from busbench.verify.stations import stations_of
 from tests.cli.running import CAPTURES, SMALL, invoke, refusal_of
@@ -298,6 +302,24 @@ def test_a_prompt_is_shown_when_it_changes_and_after_a_note(capsys: pytest.Captu
         "  right surface: yes",
         "Did it go up first, then down?  [y] yes  [n] no  [r] repeat  [k] skip  [b] back  [t] note  [e] end",
     ]  # fmt: skip
+
+
+class Lost(HearingPort):
+    """A port that is lost when it is read."""
+
+    def read(self, timeout_s: float) -> list[Chunk]:
+        what = "its child is gone: the positions of the surfaces are not known"
+        raise PortLost(self.source, what, hint="start again")
+
+
+def test_a_port_that_is_lost_is_named_once() -> None:
+    plan = plan_walk(parse_rig(SMALL), rig_path="small.toml", port="/dev/ttyHERON")
+    receiver = Receiver(Lost("/dev/ttyHERON", line=BUS_LINE))
+    session = SurfaceSession(receiver, begin_walk(plan))
+    assert not WalkTexts(session, receiver, read_key=lambda seconds: "").go()
+    assert session.lost == "its child is gone"
+    for reason in (session.lost, f"/dev/ttyHERON: {session.lost}"):
+        assert str(lost_port("/dev/ttyHERON", reason, hint="go on")) == "/dev/ttyHERON: its child is gone: go on"
 
 
 class Terminal:
