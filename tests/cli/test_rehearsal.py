@@ -91,6 +91,22 @@ def test_at_a_terminal_each_step_waits_for_a_key(monkeypatch: pytest.MonkeyPatch
     assert "  channel 6 (rudder)" in result.stdout.partition("NOT TESTED")[2].partition("FAILED")[0]
 
 
+def test_findings_of_a_step_are_said_once_however_often_one_goes_back(monkeypatch: pytest.MonkeyPatch) -> None:
+    typed = iter([*"\n\nkbbbbe"])
+
+    @contextlib.contextmanager
+    def read_keys() -> Iterator[keys.ReadKey]:
+        yield lambda seconds: next(typed) if seconds else ""
+
+    monkeypatch.setattr(keys, "has_keyboard", lambda: True)
+    monkeypatch.setattr(keys, "read_keys", read_keys)
+    said = invoke(verify_command, SOURCE, "--fault", "sent-short:left flap").stderr.splitlines()
+    assert [line[:40].strip() for line in said if "pass:" in line] == ["pass: 9 checks", "pass: 12 checks"]
+    assert [line.split(":")[0] for line in said if " of 14: " in line] == [
+        "1 of 14", "2 of 14", "3 of 14", "4 of 14", "3 of 14", "2 of 14", "1 of 14",
+    ]  # fmt: skip
+
+
 def test_the_plan_may_be_another_than_the_aircraft(tmp_path: Path) -> None:
     plan = tmp_path / "plan.toml"
     plan.write_text(HERON.read_text().replace("period_ms = 15.0", "period_ms = 14.0"), encoding="utf-8")
