@@ -149,7 +149,7 @@ def test_a_pause_in_the_countdown_ends_it() -> None:
 
 
 class Moving(Still):
-    """Sends until it is told to stop, or ends by itself; notes how long it is listened to."""
+    """Sends until it is stopped, or ends by itself; notes how long each read waits."""
 
     def __init__(self, *, ends: Transmission | None = None) -> None:
         super().__init__()

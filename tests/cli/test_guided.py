@@ -47,7 +47,7 @@ def led(read_key: Callable[[CheckSession, Quiet, float], str]) -> tuple[CheckSes
 
 
 def typed(keys: Iterator[str]) -> Callable[[CheckSession, Quiet, float], str]:
-    """Keys, each pressed when one is waited for, and not only looked for."""
+    """Keys, each pressed when busbench waits for one, and not when it only looks."""
     return lambda session, port, seconds: next(keys) if seconds else ""
 
 
@@ -71,7 +71,7 @@ def test_each_state_says_what_to_do_once(capsys: pytest.CaptureFixture[str]) -> 
         f"  when it is back at rest  [Enter] done  {KEYS}",
     ]
     assert [line.split(":")[0] for line in said[5:]] == ["3 of 14"]
-    assert set(port.waits) == {0.1}  # the port is read while a key is waited for, too
+    assert set(port.waits) == {0.1}  # the port is read while busbench waits for a key, too
     assert session.results == {0: (), 1: ()}
 
 
