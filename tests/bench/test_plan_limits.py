@@ -359,3 +359,65 @@ def assert_within(before: Limits, after: Limits) -> None:
             assert abs(new.rest - old.rest) <= 1
     locked_before = np.array(before.switches_locked)
     assert (np.array(after.switches_rest)[locked_before] == np.array(before.switches_rest)[locked_before]).all()
+
+
+@pytest.mark.parametrize(
+    ("option", "text"),
+    [
+        (MotorOption(2), "--motor 3"), (MotorOption(15, -100.0), "--motor 16=-100"),
+        (MotorOption(0, 92.5), "--motor 1=92.5"), (MotorOption(16), "--motor 17"),
+        (MotorOption(16, -100.0), "--motor 17=off"), (MotorOption(17, 100.0), "--motor 18=on"),
+    ],
+)  # fmt: skip
+def test_a_motor_option_is_named_as_it_is_given(option: MotorOption, text: str) -> None:
+    assert option.text == text
+
+
+@pytest.mark.parametrize(
+    ("rest_pct", "counts"),
+    [(-90.0, 255), (90.0, 1729), (-121.1, 0), (128.8, 2047), (-89.9, None), (89.9, None), (float("nan"), None)],
+)
+def test_a_motor_is_off_from_ninety_percent_on(rest_pct: float, counts: int | None) -> None:
+    """On 992 counts at the centre and 819.2 for 100 %, a frame holds -121.1 to 128.8 %."""
+    if counts is None:
+        with pytest.raises(DriveError, match="a motor may turn there"):
+            MotorOption(2, rest_pct)
+    else:
+        assert rest_of(locked(LimitSources(motors=(MotorOption(2, rest_pct),))), 3) == (counts, True)
+
+
+@pytest.mark.parametrize("rest_pct", [-121.2, 128.9])
+def test_a_rest_beyond_the_frame_is_refused(rest_pct: float) -> None:
+    words = f"{rest_pct:g} % does not fit a frame: give percent, as in --motor 3=-100"
+    assert refusal(LimitSources(motors=(MotorOption(2, rest_pct),))) == f"--motor 3={rest_pct:g}: {words}"
+
+
+@pytest.mark.parametrize(
+    ("sources", "names_motor", "unstated"),
+    [
+        (NO_SOURCES, False, ()),
+        (LimitSources(has_no_motor=True), True, ()),
+        (LimitSources(motors=(MotorOption(2),)), True, ()),
+        (LimitSources(plan(device("rudder", 4))), True, ()),
+        (LimitSources(plan(device("cowl", 4, OFF_BUS))), False, ("cowl",)),
+        (LimitSources(plan(device("cowl", 4, OFF_BUS)), motors=(MotorOption(2),)), True, ("cowl",)),
+        (LimitSources(plan(device("cowl", 4, OFF_BUS)), has_no_motor=True), True, ("cowl",)),
+        (LimitSources(plan(device("rudder", 4)) + plan(device("cowl", 4, OFF_BUS))), False, ("cowl",)),
+    ],
+)
+def test_motors_are_named_by_a_plan_that_leaves_none_open_or_by_an_option(
+    sources: LimitSources, names_motor: bool, unstated: tuple[str, ...]
+) -> None:
+    assert (sources.names_motor, sources.unstated) == (names_motor, unstated)
+    assert sources.plan is (sources.plans[0][1] if sources.plans else None)
+
+
+def test_a_name_of_the_program_goes_before_that_of_the_plan_and_of_an_option() -> None:
+    sources = LimitSources(
+        plan(device("rudder", 4), device("flap", 5)) + plan(device("keel", 4)), motors=(MotorOption(2), MotorOption(4))
+    )
+    made = locked(sources, program(**channel(4, name="tail")))
+    assert [made.named(number) for number in (2, 3, 4)] == [
+        "channel 3 (motor)", "channel 4 (tail)", "channel 5 (flap)",
+    ]  # fmt: skip
+    assert locked(sources).named(3) == "channel 4 (rudder)"

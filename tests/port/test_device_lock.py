@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+import serial
 
 from busbench.errors import PortError
 from busbench.line import LineSettings
@@ -74,6 +75,8 @@ def test_a_device_is_opened_once_by_whatever_name(tty_name: str, tmp_path: Path)
         for other in names:
             with pytest.raises(PortError, match="is in use by"):
                 open_port(other, line=LINE)
+        with pytest.raises(serial.SerialException, match="exclusively lock"):  # nor by another program that asks
+            serial.Serial(tty_name, exclusive=True)
         close_port(port)
 
 

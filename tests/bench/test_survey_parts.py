@@ -1,0 +1,112 @@
+"""What a table of recordings answers, and how the work is shared out."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+import pytest
+
+from busbench.analysis.recording_row import Row, empty_row
+from busbench.bench import survey as surveys
+from busbench.bench.survey import Survey, counted, survey, survey_rows
+from busbench.bench.survey_inputs import Input, find_inputs
+from busbench.bench.survey_journal import Journal, entry_line
+from busbench.bench.survey_table import is_table, table_rows, write_table
+from busbench.errors import BusbenchError, CaptureError
+from tests.cli.running import CAPTURES
+
+SHORT = CAPTURES / "heron-line.vcd"
+
+
+def table(*units: str | None) -> Survey:
+    def rows(columns: Sequence[str] | None, unit: str | None) -> Iterator[Row]:
+        for number, name in enumerate(units):
+            row = empty_row(f"{number}.pcapng") | {"unit": name, "sha256": f"{number % 2:064x}"}
+            if unit is None or row["unit"] == unit:
+                yield row if columns is None else {column: row[column] for column in columns}
+
+    return Survey(rows)
+
+
+@pytest.mark.parametrize(
+    ("units", "hint"),
+    [
+        (("b", "a", None, "a"), "there are a, b"),
+        (("d", "c", "b", "a"), "there are a, b, c …"),
+        (("c", "b", "a"), "there are a, b, c"),
+        ((None,), "none names its unit: `busbench record --unit` does"),
+    ],
+)
+def test_a_unit_that_is_not_there_is_said_with_those_that_are(units: tuple[str | None, ...], hint: str) -> None:
+    with pytest.raises(BusbenchError) as caught:
+        table(*units).history("heron")
+    assert (caught.value.what, caught.value.hint) == ("--unit: no recording is of heron", hint)
+
+
+def test_the_hash_of_all_is_that_of_each_once_in_rising_order() -> None:
+    lines = "".join(f"{number:064x}\n" for number in (0, 1))
+    assert table("a", "b", "c").recordings_sha256() == hashlib.sha256(lines.encode()).hexdigest()
+    assert table("a").errors() == []
+
+
+@pytest.mark.parametrize(
+    ("total", "alone", "sizes"),
+    [
+        (0, False, []), (3, True, [1, 1, 1]), (200, True, [1] * 200), (63, False, [1] * 63), (127, False, [1] * 127),
+        (128, False, [2] * 64), (130, False, [2] * 65), (1024, False, [16] * 64), (2000, False, [16] * 125),
+        (2001, False, [*[16] * 125, 1]),
+    ],
+)  # fmt: skip
+def test_workers_are_given_some_recordings_at_a_time(total: int, alone: bool, sizes: list[int]) -> None:
+    todo = [Input(str(number), str(number), "") for number in range(total)]
+    batches = list(surveys._batches(todo, alone=alone))
+    assert [len(batch) for batch in batches] == sizes
+    assert [one for batch in batches for one in batch] == todo
+
+
+def test_how_far_it_is_in_words() -> None:
+    assert [counted(1, 1), counted(1234, 5678)] == ["1 of 1 recording", "1,234 of 5,678 recordings"]
+
+
+def test_columns_and_units_may_be_chosen(tmp_path: Path) -> None:
+    found = survey([SHORT, CAPTURES / "heron-noisy.raw"])
+    assert [list(row) for row in found.rows(["format", "path"])] == [["format", "path"]] * 2
+    assert list(found.rows(unit="heron")) == []
+    path = str(tmp_path / "t.parquet")
+    rows = [empty_row(f"{number}.raw") | {"unit": unit} for number, unit in enumerate(("a", "b", None, "a"))]
+    write_table(path, rows, force=False)
+    assert is_table(path)
+    assert [row["path"] for row in table_rows(path, unit="a")] == ["0.raw", "3.raw"]
+    assert list(table_rows(path, ["unit", "path"], "b")) == [{"unit": "b", "path": "1.raw"}]
+    assert list(table_rows(path)) == rows
+    for name in (SHORT, tmp_path / "gone.parquet"):
+        assert not is_table(str(name))
+    with pytest.raises(CaptureError, match=r"gone\.parquet: file not found"):
+        list(table_rows(str(tmp_path / "gone.parquet")))
+
+
+def test_an_error_is_without_the_name_that_the_row_has(tmp_path: Path) -> None:
+    path = tmp_path / "empty.pcapng"
+    path.write_bytes(b"")
+    (one,) = find_inputs([path])
+    assert one.stamp == f"0 {path.stat().st_mtime_ns}"
+    (row,) = survey_rows(one)
+    assert row["error"] == "file is empty: was the recording ended before a byte came?"
+    assert row["sha256"] == hashlib.sha256(b"").hexdigest()
+    path.unlink()
+    (row,) = survey_rows(one)
+    assert (row["sha256"], row["path"]) == (None, str(path))
+    assert row["error"].startswith("file not found")
+
+
+def test_a_journal_gives_rows_in_the_order_of_the_recordings() -> None:
+    inputs = [Input(name, f"/{name}", "") for name in ("b", "a", "c")]
+    journal = Journal(inputs)
+    rows = {one.path: [empty_row(f"{one.path}{number}") for number in range(2)] for one in inputs}
+    journal.add(b"".join(entry_line(one, rows[one.path]) for one in reversed(inputs[:2])))
+    assert [one in journal for one in inputs] == [True, True, False]
+    assert list(journal.rows()) == rows["b"] + rows["a"]
+    journal.add(entry_line(inputs[0], rows["c"]))  # again: the newer line counts
+    assert list(journal.rows()) == rows["c"] + rows["a"]
