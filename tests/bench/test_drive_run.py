@@ -156,3 +156,51 @@ def test_a_port_that_will_not_send_is_lost() -> None:
     bench.port.refuses = True
     run = bench.pass_s(3.0)
     assert (run.outcome, run.reason, run.has_sent) == (Outcome.LOST, "port: is closed", False)
+
+
+def test_the_words_of_each_end() -> None:
+    cancelled = Bench()
+    cancelled.run.stop()
+    assert cancelled.run.result_text == "cancelled; nothing was sent"
+    paused = Bench().pass_s(1.5, step_s=1.5)
+    assert paused.result_text == "cancelled: busbench was stopped for 1.5 s; nothing was sent"
+    away = Bench()
+    away.times_away = 1
+    assert away.pass_s(0.05).result_text == "cancelled: the port was unplugged; nothing was sent"
+    refused = Bench()
+    refused.port.refuses = True
+    assert refused.pass_s(3.0).result_text == "port: is closed"
+    before = Bench(Transmission(500))
+    before.pass_s(3.0).stop()
+    assert before.run.result_text == "cancelled; nothing was sent; what was sent before has stopped"
+    sent = Bench()
+    sent.pass_s(3.0)
+    sent.port.ends("stopped", frames=1)
+    assert sent.pass_s(0.05).result_text == "1 frame sent, 0 late, 0 skipped, worst lateness 0.000 ms (stopped)"
+    lost = Bench()
+    lost.pass_s(3.0)
+    lost.run.lose("its process has died")
+    assert lost.run.result_text == ("0 frames sent, 0 late, 0 skipped, worst lateness 0.000 ms (its process has died)")
+    assert lost.run.duration_s == 0.0
+
+
+@pytest.mark.parametrize(("step_s", "is_over"), [(1.0, False), (1.001, True)])
+def test_a_pause_is_longer_than_a_second(step_s: float, is_over: bool) -> None:
+    assert Bench().pass_s(step_s, step_s=step_s).is_over is is_over
+
+
+def test_a_run_that_is_over_stays_as_it_is() -> None:
+    bench = Bench()
+    bench.run.stop()
+    for act in (bench.run.stop, lambda: bench.run.lose("gone"), bench.run.tick):
+        act()
+    assert (bench.run.outcome, bench.run.reason, bench.port.orders) == (Outcome.CANCELLED, "", [])
+    assert (bench.run.is_sending, bench.run.left_s) == (False, 3.0)
+
+
+def test_a_countdown_may_be_shorter_and_never_shows_less_than_nothing() -> None:
+    bench = Bench()
+    bench.run = SendingRun(bench, Counting(9), countdown_s=0.1, now_ns=lambda: bench.t_ns)
+    assert bench.run.left_s == 0.1
+    run = bench.pass_s(0.2, step_s=0.2)
+    assert (run.left_s, run.state, run.is_sending) == (0.0, RunState.SENDING, True)

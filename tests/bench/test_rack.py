@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import time
 from pathlib import Path
 
 import pytest
@@ -12,6 +13,7 @@ from busbench.bench.rack import Rack
 from busbench.capture.base import Origin, ReadOptions
 from busbench.cli.main import run
 from busbench.errors import BusbenchError, CaptureError, PortError
+from busbench.line import Chunk
 from busbench.port.port import EventKind
 from tests.tui.ports import START_NS, Hands, ScriptedPort
 
@@ -116,3 +118,43 @@ def test_what_was_recorded_stands_in_every_result(tmp_path: Path, capsys: pytest
     assert run(["report", str(kept), "-o", str(page)]) == 0
     assert "Recorded: Heron, &lt;left&gt;, wing on." in page.read_text(encoding="utf-8")
     assert START_NS  # the clock of scripted ports
+
+
+def test_several_ports_are_read_after_a_wait_and_one_waits_itself(monkeypatch: pytest.MonkeyPatch) -> None:
+    waits: list[object] = []
+
+    def read(timeout_s: float) -> list[Chunk]:
+        waits.append(("read", timeout_s))
+        return []
+
+    monkeypatch.setattr(time, "sleep", lambda seconds: waits.append(("sleep", seconds)))
+    for sources in ((LEFT,), (LEFT, RIGHT)):
+        made = Rackful(*sources)
+        for port in made.ports:
+            monkeypatch.setattr(port, "read", read)
+        made.rack.pump(0.2)
+        made.rack.pump(0.2)
+    assert waits == [("read", 0.2)] * 2 + [("sleep", 0.2), ("read", 0), ("read", 0)] * 2
+
+
+def test_bytes_that_are_ahead_of_the_clock_are_not_waited_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As those of a virtual receiver at full speed."""
+    waits: list[float] = []
+    monkeypatch.setattr(time, "sleep", waits.append)
+    made = Rackful(LEFT, RIGHT)
+    made.pass_s(0.5)
+    waits.clear()
+    made.hands.t_ns = (made.rack.receivers[0].last_t_ns or 0) - 1
+    made.rack.pump(0.2)
+    assert waits == []
+
+
+def test_a_unit_is_for_all_or_for_none(tmp_path: Path) -> None:
+    for units, wanted in (([], ["", ""]), (["Heron"], ["Heron", "Heron"]), (["a", "b"], ["a", "b"])):
+        path = tmp_path / f"{len(units)}.pcapng"
+        made = Rackful(LEFT, RIGHT, record=str(path), units=units)
+        made.pass_s(1)
+        with made.rack:
+            pass  # its end ends the recording
+        assert [one.info.origin.unit or "" for one in read_recordings(path)] == wanted
+        made.rack.finish()

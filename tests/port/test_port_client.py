@@ -339,3 +339,8 @@ def test_the_serial_number_of_the_adapter_is_known_if_it_has_one(child: Child, m
 
     monkeypatch.setattr("busbench.port.identity.identify", missing)
     assert client.adapter_serial == ""
+
+
+def test_an_hour_of_a_full_bus_is_held_before_the_port_waits() -> None:
+    """A frame each 4 ms, with the head of its message."""
+    assert len(ipc.received(0, bytes(25), b"")) * 3600 / 0.004 < HOLD_BACK_BYTES < 1 << 30
