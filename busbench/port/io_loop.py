@@ -228,7 +228,7 @@ class ThreadIoLoop(IoLoop):
             self._may_read.set()
         items: list[Item] = []
         with contextlib.suppress(queue.Empty):
-            items.append(self._items.get(timeout=max(0.0, timeout_s)) if timeout_s > 0 else self._items.get_nowait())
+            items.append(self._items.get(timeout=max(0.0, timeout_s)))
             while len(items) < 64:
                 items.append(self._items.get_nowait())
         return items

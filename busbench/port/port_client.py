@@ -309,6 +309,6 @@ class _ThreadPipe(_Pipe):
     def read(self, timeout_s: float) -> bytes | None:
         """See LivePort."""
         try:
-            return self._pieces.get(timeout=timeout_s) if timeout_s > 0 else self._pieces.get_nowait()
+            return self._pieces.get(timeout=timeout_s)
         except queue.Empty:
             return None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import select
 import socket
 import sys
 from collections.abc import Iterator
@@ -83,7 +84,7 @@ class Ends:
         monkeypatch.setattr(io_loop, "backlog_of", lambda port: self.held)
         self.loop = SelectIoLoop(commands, messages)
         self.port = Port()
-        self._own = [commands, messages]
+        self.own = [commands, messages]
         os.set_blocking(self.messages, False)
 
     def attach(self) -> SelectIoLoop:
@@ -101,7 +102,7 @@ class Ends:
         return data
 
     def close(self, *ends: int) -> None:
-        for fd in ends or (self.commands, self.messages, *self._own):
+        for fd in ends or (self.commands, self.messages, *self.own):
             if fd >= 0:
                 os.close(fd)
         self.commands = -1 if self.commands in ends else self.commands
@@ -314,3 +315,27 @@ def test_what_has_a_descriptor_is_selected(source: str) -> None:
     assert os.get_blocking(reader)
     os.close(reader)
     os.close(writer)
+
+
+def test_it_wakes_for_what_can_come_or_leave_alone(ends: Ends, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A descriptor that is always ready would let it spin."""
+    looks: list[tuple[list[int], list[int], float]] = []
+
+    def look(readers: list[int], writers: list[int], _: list[int], timeout_s: float) -> tuple[list[int], ...]:
+        looks.append((readers, writers, timeout_s))
+        return [], [], []
+
+    loop = ends.attach()
+    parent_in, parent_out = ends.own
+    near = ends.port.fileno()
+    monkeypatch.setattr(select, "select", look)
+    loop.wait(0.5, holds_back=False)
+    ends.port.fill()
+    loop.transmit(FRAME)
+    loop.send(bytes(500_000))
+    loop.wait(-0.5, holds_back=True)
+    loop.detach()
+    loop.wait(0.5, holds_back=False)
+    assert looks == [
+        ([parent_in, near], [], 0.5), ([parent_in], [parent_out, near], 0.0), ([parent_in], [parent_out], 0.5),
+    ]  # fmt: skip
