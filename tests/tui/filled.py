@@ -15,6 +15,7 @@ from busbench.tui.draw import ASCII, UNICODE
 from busbench.tui.driving import DrivePhase
 from busbench.tui.opening import rig_names
 from busbench.tui.palette import choose
+from busbench.tui.text import Line
 from busbench.tui.verdicts import VerdictTable
 from busbench.tui.verifying import RecordedCheck
 from busbench.tui.walking import Walking
@@ -218,6 +219,31 @@ def planned_rig(name: str, *, case: int, is_ascii: bool = False) -> Made:
     return make
 
 
+class ScrolledRig(RigLines):
+    """As far down as it goes, or some rows."""
+
+    rows = 99
+
+    def lines(self, width: int, height: int) -> list[Line]:
+        """Scrolled anew each time, since a low window keeps less of it."""
+        self.top = 0
+        self.scroll_by(self.rows)
+        return super().lines(width, height)
+
+
+def scrolled_rig(rows: int) -> Made:
+    """The tree of a plan with all stalled, scrolled by some rows."""
+
+    def make(folder: Path) -> LineWidget:
+        del folder
+        widget = ScrolledRig(AppState(choose("dark"), rig=parse_rig(RIGS["whole"])))
+        widget.change_case(-2)
+        widget.rows = rows
+        return widget
+
+    return make
+
+
 def percent_on_one_scale(ui: AppState) -> None:
     ui.settings.keep(unit="percent", one_scale=True)
 
@@ -250,6 +276,8 @@ FILLED: dict[str, Made] = {
     "rig": planned_rig("whole", case=0),
     "rig, all stalled": planned_rig("whole", case=-2, is_ascii=True),
     "rig with a hub": planned_rig("hub", case=1),
+    "rig at its end": scrolled_rig(99),
+    "rig scrolled": scrolled_rig(3),
     "drive set": driven(DrivePhase.SETTING, channel=8, shape="ramp", low=-35, period=1.0),
     "drive set to a switch": driven(DrivePhase.SETTING, channel=18, unit="us"),
     "drive with a motor": driven(DrivePhase.CAUTIONS, sources=LimitSources(motors=(MotorOption(2, -100.0),)), high=80),
