@@ -225,7 +225,7 @@ class ScrolledRig(RigLines):
     rows = 99
 
     def lines(self, width: int, height: int) -> list[Line]:
-        """Scrolled anew each time, since a low window keeps less of it."""
+        """Scrolled again each time, since a low window keeps less of it."""
         self.top = 0
         self.scroll_by(self.rows)
         return super().lines(width, height)
