@@ -38,11 +38,9 @@ class GrowingArray:
         end = self._count + len(values)
         if self._file is None and end > self._all.size:
             self._grow(end)
+        if self._file is not None and not self._write(values.astype(self._all.dtype, copy=False)):
+            self._into_memory(end)
         if self._file is None:
-            self._all[self._count : end] = values
-        elif not self._write(values.astype(self._all.dtype, copy=False)):
-            self._file, self._map = None, None
-            self._grow(end)
             self._all[self._count : end] = values
         self._count = end
 
@@ -61,8 +59,11 @@ class GrowingArray:
         if end * held.itemsize > _LONG_BYTES and self._map is None and self._open_file() and self._write(held, at=0):
             assert self._map is not None
             self._all = np.frombuffer(self._map, held.dtype)
-            return
-        self._file = self._map = None
+        else:
+            self._into_memory(end)
+
+    def _into_memory(self, end: int) -> None:
+        held, self._file, self._map = self._all[: self._count], None, None
         self._all = np.empty(1 << (end - 1).bit_length(), held.dtype)
         self._all[: self._count] = held
 
