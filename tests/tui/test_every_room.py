@@ -19,13 +19,12 @@ from tests.tui.screens import check_drawn, styled
 EDGES = (
     *(58, 60, 61, 69, 70, 71, 83, 95, 96, 97, 99, 100, 101, 109, 110, 111, 117, 118, 119, 120, 139, 140, 141),
     *(155, 156),
-)
+)  # widths at which something is drawn in another way, and those beside them
 ROOMS = [
-    *((width, height) for width in EDGES for height in (17, 50)),
-    *(((66, 112, 164)[height % 3], height) for height in range(3, 61)),
+    *((width, 50) for width in EDGES),
+    *((width, 12) for width in EDGES[1::3]),
+    *(((66, 112, 164)[height % 3], height) for height in (*range(4, 36), 38, 41, 44, 48, 57)),
 ]
-
-
 NARROW = [(24, 20), (34, 30), (44, 12), (52, 40)]  # in which what moves is shown nevertheless
 
 
