@@ -205,3 +205,81 @@ def test_a_flight_with_every_device_on_its_way() -> None:
     ]  # fmt: skip
     assert seen == pytest.approx(wanted, rel=1e-9)
     assert heron.lowest_v == pytest.approx(5.695233125461087, rel=1e-9)
+
+
+def degrees_after(faults: list[AircraftFault], speed: str, time_s: float) -> float:
+    """How far an arm of 45 degrees at full command has moved."""
+    aircraft = VirtualRig(rig(device("a", 1, *([speed] if speed else []))), faults=faults)
+    aircraft.settle(np.full(16, 992, np.uint16))
+    run(aircraft, round(time_s / 0.015) + 1, c1=1811)
+    return aircraft.state("a").position_pct * 0.45
+
+
+@pytest.mark.parametrize(
+    ("value", "speed", "s_per_60deg"),
+    [
+        (None, "", 6.0),
+        (None, "speed_s_per_60deg = 0.1", 6.0),
+        (3, "speed_s_per_60deg = 0.5", 1.5),
+        (5, "", 1.0),  # five times slower than a common one of 0.2 s
+    ],
+)
+def test_how_slow_a_slow_device_is(value: float | None, speed: str, s_per_60deg: float) -> None:
+    moved = degrees_after([AircraftFault("slow", "a", value)], speed, 0.3)
+    assert moved == pytest.approx(60 * 0.3 / s_per_60deg, rel=0.02)
+
+
+@pytest.mark.parametrize(("channel", "value", "obeys"), [(1, None, 2), (16, None, 1), (1, 9.0, 9)])
+def test_a_device_on_the_wrong_channel_obeys_the_next(channel: int, value: float | None, obeys: int) -> None:
+    aircraft = VirtualRig(rig(device("a", channel)), faults=[AircraftFault("wrong-channel", "a", value)])
+    run(aircraft, 40, **{f"c{obeys}": 1811})
+    assert positions(aircraft) == {"a": 100.0}
+
+
+@pytest.mark.parametrize("wait_ns", [5_000_000, 14_000_000, 33_000_000, 200_000_000])
+def test_devices_go_on_while_no_frame_comes(wait_ns: int) -> None:
+    """At 0.6 s for 60 degrees, up to the time waited for and no farther."""
+    aircraft = VirtualRig(rig(device("a", 1, "speed_s_per_60deg = 0.6")))
+    aircraft.settle(np.full(16, 992, np.uint16))
+    run(aircraft, 2, c1=1811)
+    before = aircraft.state("a").position_pct
+    aircraft.wait(PERIOD_NS + wait_ns)
+    assert (aircraft.state("a").position_pct - before) * 0.45 == pytest.approx(100 * wait_ns / 1e9)
+    aircraft.wait(PERIOD_NS)  # time does not go back
+    assert (aircraft.state("a").position_pct - before) * 0.45 == pytest.approx(100 * wait_ns / 1e9)
+
+
+@pytest.mark.parametrize(("stall", "drawn"), [("stall = 2", 2.0), ("", 0.5)])
+def test_a_jammed_device_draws_its_stall_current_or_what_is_known(stall: str, drawn: float) -> None:
+    draws = f"current_a = {{idle = 0.1, moving = 0.5{', ' * bool(stall)}{stall}}}"
+    aircraft = VirtualRig(rig(device("a", 1, draws)), faults=[AircraftFault("stalled", "a")])
+    aircraft.settle(np.full(16, 992, np.uint16))
+    assert aircraft.supply_a == pytest.approx(0.1)
+    run(aircraft, 3, c1=1811)
+    assert aircraft.supply_a == pytest.approx(drawn)
+    run(aircraft, 40, start=3, c1=992)
+    assert aircraft.supply_a == pytest.approx(0.1)
+
+
+@pytest.mark.parametrize(("kind", "position"), [("stalled", 0.0), ("dead", 0.0), ("reversed", -100.0)])
+def test_a_device_that_cannot_move_is_not_settled(kind: str, position: float) -> None:
+    aircraft = VirtualRig(rig(device("a", 1)), faults=[AircraftFault(kind, "a")])
+    row = np.full(16, 992, np.uint16)
+    row[0] = 1811
+    aircraft.settle(row)
+    assert aircraft.state("a").position_pct == pytest.approx(position)
+
+
+@pytest.mark.parametrize(("frames", "lives"), [(66, False), (67, True)])
+def test_a_receiver_is_up_again_a_second_after_its_voltage(frames: int, lives: bool) -> None:
+    head = '[rig]\nname = "a"\nperiod_ms = 15\n[supply]\nvoltage_v = 7\nminimum_v = 5\n'
+    weak = VirtualRig(
+        rig(device("hungry", 2, "current_a = {idle = 0, moving = 4}"), head=head), faults=[AircraftFault("brown-out")]
+    )
+    weak.settle(np.full(16, 992, np.uint16))
+    run(weak, 2, c2=1811)
+    assert weak.volts()["receiver"] < 5  # the device moves, until the next frame
+    run(weak, 1, start=2, c2=1811)
+    assert (weak.restarts, weak.receiver_lives) == (1, False)
+    run(weak, frames, start=3, c2=1811)
+    assert (weak.restarts, weak.receiver_lives) == (1, lives)

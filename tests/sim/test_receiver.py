@@ -13,7 +13,7 @@ from busbench.errors import PortError
 from busbench.line import Chunk
 from busbench.model import ByteLog, Clock, ClockKind, Reason
 from busbench.sim.address import KEYS, parse_virtual, read_settings
-from busbench.sim.line_faults import Noise, OutageSpan, add_noise
+from busbench.sim.line_faults import Episodes, Noise, OutageSpan, add_noise
 from busbench.sim.playback import Reads
 from busbench.sim.receiver import ReceiverSettings, adapter_blocks, line_blocks
 from busbench.sim.stick_motion import Hand, Pilot, seeded_rng
@@ -339,3 +339,34 @@ def test_a_silent_receiver_does_not_hang() -> None:
         assert not live.has_ended
         with pytest.raises(PortError, match="does not listen"):
             live.transmit(None)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("batch_s", [0.001, 0.016])
+def test_batches_come_without_end(batch_s: float) -> None:
+    """What is due within a second is there, though more bytes follow for ever."""
+    endless = Reads(replace(QUIET, batch_s=batch_s, duration_s=None)).take(1_000_000_000, most=1 << 30)
+    wanted = [one for one in everything(replace(QUIET, batch_s=batch_s)) if one.t_ns <= 1_000_000_000]
+    assert endless == wanted
+    assert len(wanted) > 60
+
+
+def test_an_episode_lasts_from_its_start_to_before_its_end() -> None:
+    episodes = Episodes(
+        (OutageSpan(1, 0.5), OutageSpan(1.25, 1)), rate_per_min=0, length_s=(1, 2), random=seeded_rng(1, stream=1)
+    )
+    times = np.array([0.99, 1.0, 1.499, 1.5, 2.2499, 2.25, 2.26])
+    assert episodes.during(times).tolist() == [False, True, True, True, True, False, False]
+    assert episodes.during(np.array([2.3, 9.0])).tolist() == [False, False]
+
+
+@pytest.mark.parametrize(("rate", "length_s"), [(6.0, (0.5, 2.5)), (3.0, (0.03, 0.3))])
+def test_random_episodes_come_at_their_rate_and_length(rate: float, length_s: tuple[float, float]) -> None:
+    episodes = Episodes((), rate_per_min=rate, length_s=length_s, random=seeded_rng(3, stream=1))
+    inside = np.concatenate([episodes.during(part) for part in np.array_split(np.arange(0, 3600, 0.005), 50)])
+    edges = np.flatnonzero(np.diff(inside.astype(int)))
+    starts, ends = edges[::2], edges[1::2]
+    lengths = (ends - starts[: ends.size]) * 0.005
+    assert length_s[0] - 0.01 <= lengths.min() < lengths.max() <= length_s[1] + 0.01
+    assert lengths.mean() == pytest.approx(sum(length_s) / 2, rel=0.1)
+    apart_s = 60 / rate  # from the end of one to the start of the next
+    assert ((starts[1:] - ends[: starts.size - 1]) * 0.005).mean() == pytest.approx(apart_s, rel=0.15)

@@ -125,3 +125,10 @@ def test_however_time_is_cut_the_frames_are_the_same(steps: int) -> None:
     port.transmit(source(*[bytes([65 + i]) for i in range(9)]))
     came = [one for _ in range(steps) for one in port.play(0.105 / steps)]
     assert b"".join(data for _, data in came) == b"ABCDEFGH"
+
+
+def test_a_device_that_the_plan_does_not_know_moves_by_its_sign() -> None:
+    first = [state("rudder", 1.0), state("stranger", 0.0)]
+    assert watched([first[0], state("stranger", 9.0)], [first[0], state("stranger", -7.0)], first=first) == [
+        "stranger moved plus (arm 9°), then minus (arm 7°)"
+    ]
