@@ -44,10 +44,8 @@ class Episodes:
         self._last_s = 0.0
 
     def during(self, t_s: F64) -> Bools:
-        """True for times inside an episode."""
+        """True for times inside an episode, of one time at least."""
         inside = np.zeros(t_s.size, np.bool_)
-        if not t_s.size:
-            return inside
         while self._rate > 0 and self._last_s <= t_s[-1]:
             low, high = self._length_s
             start = self._last_s - math.log(1 - self._random.random()) * 60 / self._rate

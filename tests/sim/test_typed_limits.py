@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
+
 import pytest
 
 from busbench.errors import PortError, RigError
+from busbench.line import BUS_LINE, LineSettings
 from busbench.rig.load import read_rig
 from busbench.sim.address import parse_virtual, read_settings
 from busbench.sim.aircraft_faults import FAULTS, AircraftFault, check_fault, motion_faults, parse_fault
@@ -147,3 +150,17 @@ def test_options_of_a_command_are_named_as_such() -> None:
                                                ("?&&speed=max&", True), ("?spe%65d=m%61x", True)])  # fmt: skip
 def test_how_fast_it_runs(text: str, is_fast: bool) -> None:
     assert parse_virtual(f"virtual:{text}") == (ReceiverSettings(), is_fast)
+
+
+def test_a_receiver_of_which_nothing_is_said_is_a_good_one() -> None:
+    """14 ms, sticks that move, no fault, no noise, and an adapter that hands over each frame."""
+    assert asdict(ReceiverSettings()) == {
+        "seed": 1, "period_s": 0.014, "jitter_s": 0.0, "hand": Hand.MIXED, "dither": 0.0, "has_frames": True,
+        "has_slots": False, "lost": (), "failsafe": (), "gaps": (), "lost_rate": 0.0, "failsafe_rate": 0.0,
+        "gap_rate": 0.0, "noise": {"flips": 0.0, "drops": 0.0, "extras": 0.0, "bursts": 0.0}, "chatter": 0.0,
+        "is_inverted": False, "baud": 100_000, "batch_s": 0.0, "has_marks": True, "join_s": 0.0, "duration_s": None,
+    }  # fmt: skip
+    assert ReceiverSettings().adapter_line == BUS_LINE
+    assert ReceiverSettings(baud=9600, is_inverted=True).adapter_line == LineSettings(
+        baud=9600, inverted=not BUS_LINE.inverted
+    )
