@@ -179,3 +179,85 @@ def test_a_path_or_address_that_cannot_be(tmp_path: Path) -> None:
     taken.close()
     with pytest.raises(PortError, match="cannot be served"):
         TcpOutlet(port=70_000)
+
+
+def test_a_terminal_is_heard_while_a_program_has_it_open(tmp_path: Path) -> None:
+    """Elsewhere than on Linux the system does not say it."""
+    knows = sys.platform == "linux"
+    outlet = PtyOutlet(link=str(tmp_path / "receiver"))
+    assert outlet.warning == ""
+    assert outlet.is_heard() is not knows
+    for _ in range(2):
+        listener = os.open(outlet.name, os.O_RDWR | os.O_NOCTTY)
+        assert outlet.is_heard() is True
+        outlet.write(b"\n\r\x03\x04raw", waits_while=lambda: True)
+        assert os.read(listener, 99) == b"\n\r\x03\x04raw"  # no byte is changed on its way
+        os.close(listener)
+        assert outlet.is_heard() is not knows
+    outlet.close()
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_closed_terminal_keeps_no_descriptor() -> None:
+    outlet = PtyOutlet()
+    descriptors = [one for one in (outlet._master, outlet._slave) if one is not None]
+    assert len(descriptors) == (1 if sys.platform == "linux" else 2)
+    outlet.close()
+    for one in descriptors:
+        with pytest.raises(OSError, match=os.strerror(errno.EBADF)):
+            os.fstat(one)
+    outlet.close()  # once more does no harm
+
+
+def test_a_link_that_cannot_be_made_leaves_no_terminal_open(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    closed = []
+    monkeypatch.setattr(PtyOutlet, "close", lambda self: closed.append((self._master, self._link)))
+    with pytest.raises(OutputError):
+        PtyOutlet(link=str(tmp_path / "no" / "folder"))
+    ((master, link),) = closed
+    assert link is None
+    os.close(master)
+
+
+def test_every_listener_hears_the_same_and_what_one_does_not_take_is_dropped(served: TcpOutlet) -> None:
+    assert served.is_heard() is False
+    served.write(b"nobody hears this")
+    with listen_to(served) as one, listen_to(served) as two:
+        assert served.is_heard() is True
+        for data in (b"first ", b"second"):
+            served.write(data)
+        for listener in (one, two):
+            assert listener.recv(12, socket.MSG_WAITALL) == b"first second"
+        served.write(MUCH)  # at once, whatever fits
+        served.write(MUCH)
+        assert len(served._listeners) == 2
+    served.close()
+    with pytest.raises(OSError, match="refused"):
+        socket.create_connection(("127.0.0.1", int(served.name.rpartition(":")[2])))
+
+
+def test_bytes_for_a_listener_that_waits_are_all_given(served: TcpOutlet) -> None:
+    with listen_to(served) as one:
+        taken: list[bytes] = []
+        reader = threading.Thread(target=lambda: taken.extend(iter(lambda: one.recv(1 << 20), b"")))
+        reader.start()
+        served.write(MUCH, waits_while=lambda: True)
+        served.close()
+        reader.join()
+    assert sum(map(len, taken)) == len(MUCH)
+
+
+@pytest.mark.parametrize("listeners", [1, 2])
+def test_the_only_listener_is_never_dropped_for_taking_nothing(
+    served: TcpOutlet, monkeypatch: pytest.MonkeyPatch, listeners: int
+) -> None:
+    """Where none takes anything no other waits for the next bytes."""
+    monkeypatch.setattr(playback, "STALL_S", 0.0)
+    monkeypatch.setattr(playback, "_NAP_S", 0.001)
+    asked = iter([True] * 40 + [False])
+    held = [listen_to(served) for _ in range(listeners)]
+    served.write(MUCH, waits_while=lambda: next(asked))
+    assert next(asked, "all asked") == "all asked"
+    assert len(served._listeners) == listeners
+    for one in held:
+        one.close()
