@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from busbench.wire.arrival_times import SLACK_UNKNOWN, frame_bounds
+from busbench.wire.frame_spec import FRAME_BYTES
 
 US = 1000
 CHARACTER_NS = 120 * US
@@ -75,3 +76,48 @@ def test_exact_stamps_hold_the_truth(cuts: tuple[int, ...]) -> None:
     assert all(
         t - (t if slack == -1 else slack) <= end <= t for (t, slack), end in zip(found, ends.tolist(), strict=True)
     )
+
+
+def test_frames_of_a_read_each_are_bounded_as_alone() -> None:
+    """The first may have come in several reads, and reads before it may lie anywhere."""
+    rng = np.random.default_rng(5)
+    for _ in range(60):
+        first = int(rng.integers(1, 60))
+        before = np.unique(rng.integers(1, first + FRAME_BYTES, int(rng.integers(0, 5))))
+        offset = first + FRAME_BYTES * np.arange(int(rng.integers(2, 5)))
+        ends = np.concatenate([before[before < first + FRAME_BYTES], offset + FRAME_BYTES])
+        t_ns = np.cumsum(rng.choice([0, 50_000, 2_000_000, 9_000_000], ends.size)).astype(np.int64)
+        together = frame_bounds(offset, ends, t_ns, character_ns=CHARACTER_NS)
+        alone = [frame_bounds(one, ends, t_ns, character_ns=CHARACTER_NS) for one in offset[:, None]]
+        assert [column.tolist() for column in together] == [[int(one[i][0]) for one in alone] for i in (0, 1)]
+
+
+def cut_slacks(blocks: int, others: int) -> set[int]:
+    """Slack in µs of frames that a read cut each: at multiples of 23 bytes, and at others."""
+    offset = FRAME_BYTES * np.arange(1, blocks + others + 1)
+    cut = (offset // 23 + 1) * 23
+    away = np.arange(offset.size) >= blocks
+    cut = np.where(away, offset + 7 + ((offset + 7) % 23 == 0), cut)
+    ends_us = 7000 * np.arange(offset.size)
+    marks = [(FRAME_BYTES, -5000)]
+    for at, end, t in zip(offset.tolist(), cut.tolist(), ends_us.tolist(), strict=True):
+        marks += [(end, t - (at + FRAME_BYTES - end) * 120), (at + FRAME_BYTES, t)]
+    return {slack for _, slack in bounds(offset.tolist(), marks)}
+
+
+@pytest.mark.parametrize(
+    ("blocks", "others", "slack_us"),
+    [
+        (63, 0, 120),
+        (64, 0, 240),
+        (2000, 0, 240),
+        (70, 30, 120),
+        (71, 29, 240),
+        (0, 300, 120),
+        (700, 300, 120),
+        (711, 289, 240),
+    ],
+)
+def test_reads_at_multiples_of_a_block_bound_nothing_from_below(blocks: int, others: int, slack_us: int) -> None:
+    """An adapter that hands over blocks holds back bytes that have come; fewer than 64 reads or 70 % are no sign."""
+    assert cut_slacks(blocks, others) == {slack_us}
