@@ -75,12 +75,15 @@ def test_a_foreign_byte_before_the_flags_makes_no_flags() -> None:
 
 @pytest.mark.parametrize("end", [(0,), END_CYCLE])
 @pytest.mark.parametrize("at", range(2, 8))
-def test_a_foreign_byte_in_frames_that_begin_with_two_headers_makes_no_frame(at: int, end: tuple[int, ...]) -> None:
+@pytest.mark.parametrize("count", [2, 20])
+def test_a_foreign_byte_in_frames_that_begin_with_two_headers_makes_no_frame(
+    at: int, end: tuple[int, ...], count: int
+) -> None:
     """`0F 0F …`: the last 25 bytes of 26 look like a frame too, in which only the first channels have jumped."""
-    frames = still(41, end=end)
+    frames = still(2 * count + 1, end=end)
     frames[:, 1:4] = (0x0F, 0xF2, 0x11)
-    found = found_in(frames[:20], np.insert(frames[20], at, 0x75), frames[21:])
-    assert len(found.frames) == 40
+    found = found_in(frames[:count], np.insert(frames[count], at, 0x75), frames[count + 1 :])
+    assert len(found.frames) == 2 * count
     assert (found.frames.raw[:, 1] == 0x0F).all()
 
 

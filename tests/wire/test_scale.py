@@ -51,6 +51,7 @@ def test_whole_counts_for_the_wire() -> None:
     assert rounded.dtype == np.uint16
     assert rounded.tolist() == [0, 2047, 172]
     assert whole(np.array([-3.0, 2500.0]), clip=True).tolist() == [0, 2047]
+    assert [whole(half) for half in (0.5, 1.5, 2.5, -0.5)] == [0, 2, 2, 0]  # halves to even
 
 
 @pytest.mark.parametrize(
