@@ -83,6 +83,8 @@ def test_no_rows() -> None:
         ([[0] * 15 + [-1]], 0, 0, "channel 16 of frame 0 is -1, not 0-2047"),
         ([[0] * 16], 16, 0, "flags of frame 0 is 16, not one of 0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15"),
         ([[0] * 16], 0, 3, "end of frame 0 is 3, not one of 0, 4, 20, 36, 52"),
+        ([[0] * 16], 0, 255, "end of frame 0 is 255, not one of 0, 4, 20, 36, 52"),
+        ([[0] * 16] * 2, 0, [0, 256], "end of frame 1 is 256, not one of 0, 4, 20, 36, 52"),
         ([[0] * 16], 0, -252, "end of frame 0 is -252, not one of 0, 4, 20, 36, 52"),
         ([[0] * 16], [0, 0], 0, "flags must be one value or have the shape (1,), not (2,)"),
         ([[0] * 16], 0.0, 0, "flags must be integers, not float64"),
