@@ -60,6 +60,14 @@ def test_short_bytes(size: int) -> None:
         assert find_candidates(data).tolist() == candidates(data.tolist())
 
 
+def test_candidates_of_more_bytes_than_a_block() -> None:
+    """Blocks of 262 144 bytes are searched one after another."""
+    places = [5, 262_119, 262_120, 262_143, 262_144, 262_150, 524_290, 599_975]
+    data = np.zeros(600_000, np.uint8)
+    data[[*places, 599_976]] = HEADER
+    assert find_candidates(data).tolist() == [one for one in places if one + 24 not in places]
+
+
 @SEEDS
 def test_runs(seed: int) -> None:
     data = bytes_of(seed)
