@@ -8,7 +8,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from busbench.wire.codec import are_slot_gaps, pack_frames, unpack_channels
-from busbench.wire.frame_spec import END_BYTES, Frame, decode_frame, encode_frame, is_slot_gap
+from busbench.wire.frame_spec import (
+    END_BYTES,
+    BitRun,
+    Frame,
+    channel_bits,
+    decode_frame,
+    encode_frame,
+    is_slot_gap,
+    take_apart,
+)
 
 RESTING = tuple([992] * 16)
 
@@ -131,3 +140,43 @@ def test_decoding_says_what_is_wrong(place: int, value: int, says: str) -> None:
 def test_decoding_wants_25_bytes() -> None:
     with pytest.raises(ValueError, match="a frame has 25 bytes, not 24"):
         decode_frame(bytes(24))
+
+
+@pytest.mark.parametrize(
+    ("changed", "faults"),
+    [
+        ({}, []),
+        ({24: 0x14}, []),
+        ({23: 0x0F}, []),
+        ({23: 0x10}, ["byte 23 is 0x10: its bits 4-7 must be zero"]),
+        ({0: 0x0E, 23: 0xF5, 24: 0x0F}, [
+            "byte 0 is 0x0E, not the header 0x0F",
+            "byte 23 is 0xF5: its bits 4-7 must be zero",
+            "byte 24 is 0x0F, no end byte",
+        ]),
+    ],
+)  # fmt: skip
+def test_25_bytes_are_taken_apart_whatever_they_are(changed: dict[int, int], faults: list[str]) -> None:
+    data = bytearray(pack_frames([range(100, 1700, 100)])[0].tobytes())
+    for place, value in changed.items():
+        data[place] = value
+    found = take_apart(bytes(data))
+    assert found.faults == tuple(faults)
+    assert found.frame.channels == tuple(range(100, 1700, 100))
+    flags = data[23] & 0x0F
+    assert found.frame.states == (bool(flags & 1), bool(flags & 2))
+    assert (found.frame.is_lost, found.frame.is_failsafe) == (bool(flags & 4), bool(flags & 8))
+    assert found.frame.end == data[24]
+    with pytest.raises(ValueError, match="a frame has 25 bytes, not 26"):
+        take_apart(bytes(26))
+
+
+@pytest.mark.parametrize("channel", range(16))
+def test_the_bits_of_each_channel(channel: int) -> None:
+    """Those of the frame that turn with its counts, from the least up."""
+    rest, full = (pack_frames([[0] * channel + [counts] + [0] * (15 - channel)])[0] for counts in (0, 2047))
+    bits = [(byte, bit) for byte in range(25) for bit in range(8) if (int(rest[byte]) ^ int(full[byte])) >> bit & 1]
+    runs = channel_bits(channel)
+    assert [(run.byte, bit) for run in runs for bit in range(run.low, run.high + 1)] == bits
+    assert all(isinstance(run, BitRun) for run in runs)
+    assert len({run.byte for run in runs}) == len(runs)
