@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from busbench.analysis.jitter import Jitter
 from busbench.analysis.period import is_cut
 from busbench.analysis.timing import Timing, timing
 from busbench.line import WakeUps
@@ -67,7 +68,7 @@ def look_at_timing(times: FrameTimes, *, clock: Clock, scope: str, wakes: Sequen
     if figures.period_mean_s is None:
         return TimingFigures(figures, 0, 1, none, 0, 0, 0, 0, none, none, scope)
     most_ns = _LONGEST * figures.period_mean_s * 1e9
-    low, quantum, size = _quanta(figures, resolution_ns=max(1, clock.resolution_ns))
+    low, quantum, size = _quanta(figures.period_mean_s, figures.jitter, resolution_ns=max(1, clock.resolution_ns))
     counts, shorter, longer = np.zeros(size, np.int64), 0, 0
     only_cut = figures.jitter is not None and figures.jitter.of_cut
     first, last = int(times.t_ns[0]), int(times.t_ns[-1])
@@ -101,12 +102,11 @@ def _periods(times: FrameTimes, first: int, stop: int, *, most_ns: float, only_c
     return first + np.flatnonzero(keep), periods[keep]
 
 
-def _quanta(figures: Timing, *, resolution_ns: int) -> tuple[int, int, int]:
+def _quanta(period_s: float, jitter: Jitter | None, *, resolution_ns: int) -> tuple[int, int, int]:
     """Start in ns, width in ns and count of the quanta: 1st to 99th percentile with room, at least the floor's reach.
 
     Edges lie between the steps of the clock.
     """
-    period_s, jitter = figures.period_mean_s or 0.0, figures.jitter
     reach_s = period_s / 2
     if jitter is not None:
         ends = abs(jitter.period_p01_s - period_s), abs(jitter.period_p99_s - period_s)

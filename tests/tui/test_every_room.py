@@ -22,7 +22,7 @@ EDGES = (
 )  # widths at which something is drawn in another way, and those beside them
 ROOMS = [
     *((width, 50) for width in EDGES),
-    *((width, 12) for width in EDGES[1::3]),
+    *((width, 12) for width in (60, 70, 96, 100, 110, 118, 120, 140, 156)),
     *(((66, 112, 164)[height % 3], height) for height in (*range(4, 36), 38, 41, 44, 48, 57)),
 ]
 NARROW = [(24, 20), (34, 30), (44, 12), (52, 40)]  # in which what moves is shown nevertheless
@@ -45,7 +45,7 @@ def drawn_in_all(widget: LineWidget, rooms: list[tuple[int, int]]) -> str:
 def test_what_is_drawn_in_rooms_of_every_size(name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     widget = FILLED[name](tmp_path)
-    rooms = ROOMS[::3] if "large" in name else ROOMS
+    rooms = [*ROOMS[::3], (95, 18), (96, 17)] if "large" in name else ROOMS
     drawn = drawn_in_all(widget, [*NARROW, *rooms] if isinstance(widget, DriveLines | WalkLines) else rooms)
     check_drawn(f"{name}, everywhere", {f"{name}, everywhere": drawn})
     if widget.ui.session is not None:

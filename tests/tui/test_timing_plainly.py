@@ -95,7 +95,7 @@ def test_the_histogram_reaches_past_all_but_a_hundredth_and_past_the_floor(resol
         else:
             away = abs(jitter.period_p01_s - mean_s), abs(jitter.period_p99_s - mean_s)
             reach_s = 1.6 * max(*away, jitter.floor_s, 1e-6)
-        start, quantum, count = module._quanta(replace(figures, jitter=jitter), resolution_ns=resolution_ns)
+        start, quantum, count = module._quanta(mean_s, jitter, resolution_ns=resolution_ns)
         low_ns, high_ns = (mean_s - reach_s) * 1e9, (mean_s + reach_s) * 1e9
         assert (start + resolution_ns // 2) % resolution_ns == 0  # edges between the steps of the clock
         assert low_ns - 1.5 * resolution_ns < start <= low_ns
