@@ -190,10 +190,10 @@ def checked(*, moves: tuple[tuple[int, int], ...] = (), filters: int = 0) -> Mad
     def make(folder: Path) -> LineWidget:
         del folder
         session = faulty()
-        session.source = str(CAPTURES / "heron-round-faulty.pcapng")
+        session.source = "captures/heron-round-faulty.pcapng"
         ui = AppState(choose("dark"), session=session, rig=PLAN, rig_path="heron.toml")
         widget = VerifyLines(ui)
-        widget.work = work = RecordedCheck(session, PLAN, rig_path=str(HERON))
+        widget.work = work = RecordedCheck(session, PLAN, rig_path="captures/heron.toml")
         work.work()
         assert work.done is not None
         widget.table = table = VerdictTable.first_look(work.done.found.checks)

@@ -48,7 +48,7 @@ def half_read(folder: Path) -> AppState:
     ui = STATES["in a gap"](folder)
     assert isinstance(ui.session, ReplaySession)
     ui.session.is_loaded = False
-    ui.session.source = str(CAPTURES / "heron-flight.pcapng")
+    ui.session.source = "captures/heron-flight.pcapng"
     return ui
 
 
