@@ -233,7 +233,8 @@ def test_a_descriptor_is_a_number_from_zero_on(number: object, found: int | None
 def test_damage_is_counted_by_its_kind(monkeypatch: pytest.MonkeyPatch) -> None:
     import fcntl
 
-    def count(_: int, __: int, buffer: array.array[int]) -> None:
+    def count(_: int, request: int, buffer: array.array[int]) -> None:
+        assert request == 0x545D  # TIOCGICOUNT: asm-generic/ioctls.h
         buffer[6:11] = array.array("i", [1, 20, 300, 4000, 50000])  # frame, overrun, parity, break, buffer
 
     monkeypatch.setattr(fcntl, "ioctl", count)

@@ -169,3 +169,46 @@ def test_a_period_that_is_none_is_refused(period_s: float) -> None:
 )
 def test_a_result_has_its_reason_where_there_is_one(how: Transmission, text: str) -> None:
     assert how.result_text == text
+
+
+@pytest.mark.parametrize(("late_ns", "late"), [(MS - 1, 0), (MS, 0), (MS + 1, 1)])
+def test_a_frame_is_late_from_a_millisecond_on(late_ns: int, late: int) -> None:
+    run = pacer(Counting(3))
+    send(run, late_ns)
+    assert (run.state.late, run.state.worst_late_ns) == (late, late_ns)
+
+
+@pytest.mark.parametrize(("is_stopped", "words"), [(False, ""), (True, ", stopping")])
+def test_how_far_it_is_counts_slots_that_were_skipped(is_stopped: bool, words: str) -> None:
+    state = Transmission(1700, 2, 57, reason="stopped" if is_stopped else "")
+    assert state.progress_text(0.007) == f"12.3 s, 1,700 frames, 2 late, 57 skipped{words}"
+
+
+def test_the_first_slot_of_a_stall_is_the_one_that_found_no_room() -> None:
+    run = pacer(Counting(1000), start_ns=0)
+    send(run, 0)
+    assert run.step(7 * MS, real_ns=7 * MS, is_free=False) is None
+    assert run.step(506 * MS, real_ns=506 * MS, is_free=False) is None
+    assert not run.is_over
+    assert run.step(507 * MS, real_ns=507 * MS, is_free=False) is None
+    assert run.state.reason == "the port took nothing for 0.5 s"
+
+
+class Sulking(Counting):
+    """Fails when it is asked to stop."""
+
+    def request_stop(self) -> None:
+        raise RuntimeError("no")
+
+
+@pytest.mark.parametrize(
+    ("reason", "said"), [("stopped", "the frame source failed (RuntimeError: no)"), ("gone", "gone")]
+)
+def test_a_source_that_cannot_stop_ends_at_once_and_the_first_grave_reason_stays(reason: str, said: str) -> None:
+    run = pacer(Sulking(1000))
+    send(run, 0)
+    run.stop(reason)
+    assert (run.is_over, run.state.reason) == (True, said)
+    run.cut("later")
+    run.stop("later")
+    assert run.state.reason == said

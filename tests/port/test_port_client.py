@@ -344,3 +344,8 @@ def test_the_serial_number_of_the_adapter_is_known_if_it_has_one(child: Child, m
 def test_an_hour_of_a_full_bus_is_held_before_the_port_waits() -> None:
     """A frame each 4 ms, with the head of its message."""
     assert len(ipc.received(0, bytes(25), b"")) * 3600 / 0.004 < HOLD_BACK_BYTES < 1 << 30
+
+
+def test_a_script_that_asks_for_no_log_gets_none() -> None:
+    """Without a handler of its own, errors would be printed."""
+    assert any(isinstance(one, logging.NullHandler) for one in logging.getLogger("busbench").handlers)
