@@ -7,6 +7,7 @@ import socket
 import sys
 import time
 from collections.abc import Callable
+from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
@@ -110,3 +111,67 @@ def test_elsewhere_what_the_port_says_counts() -> None:
     assert isinstance(backlog, QueueBacklog)
     assert (backlog.unsent, backlog.is_clear, backlog.discard()) == (26, False, False)
     assert QueueBacklog(object()).is_clear  # it cannot say
+
+
+class NearSocket:
+    """A socket of macOS, which says how much it holds."""
+
+    def __init__(self, held: int | None) -> None:
+        self.held = held
+
+    def getsockopt(self, level: int, option: int) -> int:
+        assert (level, option) == (socket.SOL_SOCKET, 0x1024)  # SO_NWRITE: sys/socket.h
+        if self.held is None:
+            raise OSError("closed")
+        return self.held
+
+
+@pytest.mark.parametrize(
+    ("platform", "held", "unsent", "is_clear"),
+    [("darwin", 0, 0, True), ("darwin", 25, 25, True), ("darwin", 26, 26, False), ("darwin", None, 0, True),
+     ("win32", 26, 0, True)],
+)  # fmt: skip
+def test_a_socket_elsewhere_says_what_it_holds_if_it_can(
+    monkeypatch: pytest.MonkeyPatch, platform: str, held: int | None, unsent: int, is_clear: bool
+) -> None:
+    backlog = SocketBacklog.__new__(SocketBacklog)
+    backlog._socket, backlog._far = NearSocket(held), None  # type: ignore[assignment]
+    monkeypatch.setattr(sys, "platform", platform)
+    assert (backlog.unsent, backlog.is_clear) == (unsent, is_clear)
+    backlog.close()
+
+
+@linux
+def test_a_far_end_on_another_computer_or_of_another_kind_is_not_asked() -> None:
+    near, far = socket.socketpair()
+    assert SocketBacklog(near)._far is None
+    near.close()
+    far.close()
+    server = socket.create_server(("127.0.0.1", 0))
+    connection = socket.create_connection(server.getsockname())
+    connection.close()
+    backlog = SocketBacklog(connection)  # it has no far end any more
+    assert (backlog._far, backlog.unsent, backlog.is_clear) == (None, 0, True)
+    server.close()
+
+
+@linux
+def test_each_kind_of_port_has_its_own(tmp_path: Path) -> None:
+    far, near = os.openpty()
+    server = socket.create_server(("127.0.0.1", 0))
+    connection = socket.create_connection(server.getsockname())
+    with (tmp_path / "file").open("wb") as file:
+        made = [
+            backlog_of(one)
+            for one in (
+                SimpleNamespace(fileno=lambda: near), SimpleNamespace(_socket=connection), SimpleNamespace(_socket=1),
+                SimpleNamespace(fileno=file.fileno), SimpleNamespace(fileno=lambda: None),
+            )
+        ]  # fmt: skip
+    assert [type(one) for one in made] == [PtyBacklog, SocketBacklog, QueueBacklog, QueueBacklog, QueueBacklog]
+    for one in made:
+        one.close()
+    connection.close()
+    server.close()
+    os.close(near)
+    os.close(far)

@@ -137,3 +137,12 @@ def test_bytes_are_asked_for_at_once_where_the_driver_can(error: Exception | Non
     port.error = error
     port.ask_low_latency()
     assert port.asked is True
+
+
+@pytest.mark.parametrize("platform", ["linux", "darwin", "win32"])
+def test_marks_locks_and_totals_are_those_of_the_system(platform: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sys, "platform", platform)
+    port = BusPort("COM3", line=BUS_LINE)
+    assert (port.marks_bad, port.exclusive) == (platform == "linux", None if platform == "win32" else True)
+    if platform != "linux":
+        assert port.error_totals() == (ErrorTotals() if platform == "win32" else None)
