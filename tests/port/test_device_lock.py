@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import socket
 import stat
 import sys
@@ -142,3 +143,29 @@ def test_a_lock_in_a_file_is_held_by_one() -> None:
             pass
     finally:
         path.unlink(missing_ok=True)
+
+
+@posix
+def test_without_names_in_the_kernel_a_file_is_locked(monkeypatch: pytest.MonkeyPatch) -> None:
+    name = f"heron {os.getpid()} 1.5/x"
+    path = Path("/tmp") / f"busbench-heron-{os.getpid()}-1.5-x.lock"
+    monkeypatch.setattr(sys, "platform", "darwin")
+    try:
+        held = DeviceLock((name,))
+        assert path.exists()
+        with pytest.raises(BlockingIOError, match=re.escape(f"{name} is locked")):
+            DeviceLock((name,))
+        held.release()
+        DeviceLock((name,)).release()
+    finally:
+        path.unlink(missing_ok=True)
+
+
+@posix
+def test_where_no_lock_can_be_made_the_port_is_used_without(monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(*_: object) -> int:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "open", full)
+    with _lock_file("heron"), _lock_file("heron"):
+        pass

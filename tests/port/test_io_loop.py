@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import os
 import queue
+import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
+from types import SimpleNamespace
 
 import pytest
 
 from busbench.port.io_loop import LoopEvent, ThreadIoLoop, make_io_loop
+from busbench.port.open_serial import descriptor
 
 FRAME = bytes(25)
 
@@ -172,4 +175,13 @@ def test_a_parent_speaks_hears_and_goes() -> None:
 def test_addresses_without_a_descriptor_have_threads(source: str) -> None:
     reader, writer = os.pipe()
     assert isinstance(make_io_loop(source, parent_in=reader, parent_out=writer), ThreadIoLoop)
+    os.close(writer)
+
+
+@pytest.mark.parametrize("source", ["COM3", "socket://127.0.0.1:7000"])
+def test_on_windows_every_port_has_threads(source: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sys, "platform", "win32")
+    reader, writer = os.pipe()
+    assert isinstance(make_io_loop(source, parent_in=reader, parent_out=writer), ThreadIoLoop)
+    assert descriptor(SimpleNamespace(fileno=lambda: 7)) is None
     os.close(writer)
