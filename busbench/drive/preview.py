@@ -146,7 +146,7 @@ def _rest(program: Program, channel: int) -> str:
 
 def percent(program: Program, counts: float) -> str:
     """Counts on the program's scale, for example "+50.0"; zero has no sign."""
-    value = round(float(program.scale.to_percent(counts)), 1) + 0.0
+    value = round(float(program.scale.to_percent(counts)), 1)
     return f"{value:+.1f}" if value else "0.0"
 
 
