@@ -24,7 +24,7 @@ def read(tmp_path: Path, text: str) -> Measurement:
 def refusal(tmp_path: Path, text: str) -> str:
     with pytest.raises(RigError) as caught:
         read(tmp_path, text)
-    return str(caught.value).removeprefix(f"{tmp_path}/readings.csv")
+    return str(caught.value).removeprefix(str(tmp_path / "readings.csv"))
 
 
 @pytest.mark.parametrize(
