@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from busbench.capture.base import ReadOptions
-from busbench.cli import output
 from busbench.cli.output import format_option, prose, say, table_lines, to_the_end, write_csv, write_json
 from busbench.cli.source import read_options, source_options
 from busbench.errors import CaptureError, pluralize, sanitize
@@ -118,11 +117,9 @@ def _print_table(found: Pulses) -> None:
     head = ["line", "pulses", "width µs", "period ms", "sd ms", "ch", "µs at 992", "µs a count", "residual µs", "lag"]
     bus = f"bus on {sanitize(found.bus)}: {pluralize(found.frames, 'frame')}"
     click.echo(f"{bus}; times in steps of {found.resolution_us:g} µs\n")
-    lines = table_lines(head, rows)
-    if max(map(len, lines)) > output.WIDTH:  # what was measured, then what it fits
-        lines = [*table_lines(head[:5], [row[:5] for row in rows]), ""]
-        lines += table_lines(["line", *head[5:]], [[row[0], *row[5:]] for row in rows])
-    click.echo("\n".join(lines))
+    measured = table_lines(head[:5], [row[:5] for row in rows])  # all in one table would be wider than 80 columns
+    fitted_to = table_lines(["line", *head[5:]], [[row[0], *row[5:]] for row in rows])
+    click.echo("\n".join([*measured, "", *fitted_to]))
     _print_latency(found)
     for line in found.lines:
         if line.note:

@@ -11,12 +11,11 @@ from pathlib import Path
 
 import pytest
 
-from busbench.bench.sources import open_aircraft
 from busbench.cli import keys
 from busbench.cli.drive import command as drive_command
 from busbench.cli.record import command as record_command
+from busbench.cli.simulate import _aircraft, fly
 from busbench.cli.simulate import command as simulate_command
-from busbench.cli.simulate import fly
 from busbench.cli.verify import command as verify_command
 from busbench.cli.watch import faults_of
 from busbench.errors import BusbenchError
@@ -171,7 +170,7 @@ def test_simulate_flies_the_round_of_an_aircraft_once() -> None:
             self.name = "closed"
 
     ear = Ear()
-    fly(open_aircraft(SOURCE, is_fast=True, flies_alone=True), ear)
+    fly(_aircraft(str(HERON), (), {"seed": "1"}, is_fast=True), ear)
     assert (ear.heard, ear.name) == (3513 * 28, "closed")
     assert "--jitter: cannot be combined with --rig" in refusal_of(simulate_command, "--rig", HERON, "--jitter", "1ms")
     assert "works with --rig only" in refusal_of(simulate_command, "--fault", "jitter")

@@ -14,7 +14,9 @@ import html5lib
 import pytest
 import season
 
+from busbench.analysis.ranking import Ranked
 from busbench.bench import survey as surveys
+from busbench.cli.survey import bar
 from busbench.report.page_data import read_figures
 from busbench.report.survey_page import digits
 from tests.cli.running import CAPTURES, ROOT, call
@@ -239,3 +241,23 @@ def test_ctrl_c_ends_the_processes_without_a_word_of_theirs(tmp_path: Path) -> N
 )
 def test_digits_suit_the_value(value: float | None, text: str) -> None:
     assert digits(value) == text
+
+
+@pytest.mark.parametrize(
+    ("low", "missed", "high", "drawn"),
+    [
+        # 13 columns for five powers of ten from 0.001 %: 2.6 columns for each.
+        (0.0, 0.0, 1e-5, "<            "),
+        (0.9e-5, 1e-4, 1e-3, "<-o---       "),
+        (1e-5, 1e-4, 1e-3, "--o---       "),
+        (1.1e-5, 1e-3, 1e-2, "-----o--     "),
+        (1e-3, 1e-2, 0.1, "     --o---  "),
+        (0.1, 0.5, 1.0, "          --o"),
+        (1.0, 1.0, 1.0, "            o"),
+        (None, 0.5, None, ""),
+    ],
+)
+def test_the_bar_of_a_ratio(low: float | None, missed: float, high: float | None, drawn: str) -> None:
+    one = Ranked("a", None, None, None, 1, 2, missed, 1, low, high, None)
+    assert bar(one, is_ascii=True) == drawn
+    assert bar(one, is_ascii=False) == drawn.translate(str.maketrans("<o-", "◄●─"))

@@ -230,14 +230,19 @@ def test_json_keeps_its_keys(good: Path) -> None:
     assert "no proof of airworthiness" in result["caution"]
 
 
-def test_answers_of_a_walk_count(good: Path, tmp_path: Path) -> None:
-    walk, page = tmp_path / "walk.json", tmp_path / "page.html"
+def test_answers_of_a_walk_count(good: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    walk, page = tmp_path / "heron.walk.json", tmp_path / "page.html"
     stop = Station("rudder", 5, ("rudder",), "right", "left", True, 123, 1024, 1925)
     limits = Limits(tuple(ChannelLimit(173, 1811, 992, 20.0) for _ in range(16)))
     head = WalkHead("Heron", "port", False, "2026-01-31T09:00:00Z", limits, 0.015, 40.0, Scale())
     write_walk(walk, head, [Entry(stop, answers=(True, False, True, True), note="<b>left</b>")])
     result = run(good, "--walk", walk, "--report", page)
     assert result.exit_code == 1
+    assert "with the answers of" not in result.stderr
+    found = run(good)  # those of this plan are found by their name
+    assert (found.exit_code, found.stdout) == (1, result.stdout)
+    assert found.stderr.splitlines() == ["with the answers of heron.walk.json"]
     # The other seven channels were not walked; the motor's never is.
     assert re.search(r"Heron: FAIL \(\d+ passed, 1 failed, 7 not tested\)", result.stdout)
     assert "&lt;b&gt;left&lt;/b&gt;" in page.read_text(encoding="utf-8")
