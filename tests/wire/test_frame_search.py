@@ -183,6 +183,21 @@ def test_a_doubt_without_end_is_said_piece_by_piece() -> None:
     assert all(stop - start <= SPAN_BYTES + FRAME_BYTES for start, stop in found.ambiguous)
 
 
+@pytest.mark.parametrize(
+    ("gap", "start"), [(100, SPAN_BYTES), (SPAN_BYTES - 500, SPAN_BYTES), (SPAN_BYTES, 0), (600_000, 0)]
+)
+def test_a_doubt_goes_on_with_the_frames_after_a_long_gap(gap: int, start: int) -> None:
+    """From where the report before ended, unless that is farther back than a report reaches."""
+    place = SPAN_BYTES + gap
+    data = np.concatenate([trap(20).ravel(), np.zeros(place - 500, np.uint8), trap(20).ravel()])
+    stream, doubt = StreamBuffer(is_per_byte=False, idle_ns=0), AmbiguityTracker()
+    stream.append(ByteLog.from_bytes(data), keep_from=0)
+    doubt.begin(0)
+    doubt.take(stream, np.concatenate([FRAME_BYTES * np.arange(20), place + FRAME_BYTES * np.arange(20)]))
+    doubt.end(stream.end)
+    assert doubt.spans == [(0, SPAN_BYTES), (start or place, stream.end)]
+
+
 @pytest.mark.parametrize("step", [1, 17, 100])
 def test_reads_of_one_frame_outweigh_a_payload_that_no_hand_makes(step: int) -> None:
     """All channels jump from frame to frame, and the trap inside the payload does not move."""
