@@ -27,6 +27,13 @@ def bytes_of(seed: int) -> U8:
     return rng.choice(VALUES[seed % 3], int(rng.integers(0, 400))) if seed % 4 else collage(seed, pieces=9)
 
 
+def linked_past_another() -> U8:
+    """The first candidate links to the third, which begins after a reply."""
+    data = np.zeros(60, np.uint8)
+    data[[0, 10, 28]], data[24] = HEADER, END_SLOTS[0]
+    return data
+
+
 def candidates(data: list[int]) -> list[int]:
     last = len(data) - FRAME_BYTES
     return [i for i in range(last + 1) if data[i] == HEADER and data[i + 23] < 16 and data[i + 24] in END_BYTES]
@@ -68,9 +75,9 @@ def test_candidates_of_more_bytes_than_a_block() -> None:
     assert find_candidates(data).tolist() == [one for one in places if one + 24 not in places]
 
 
-@SEEDS
+@pytest.mark.parametrize("seed", [-1, *range(12)])
 def test_runs(seed: int) -> None:
-    data = bytes_of(seed)
+    data = bytes_of(seed) if seed >= 0 else linked_past_another()
     at = np.array(candidates(data.tolist()), np.int64)
     after = links(data.tolist(), at.tolist())
     runs = []
