@@ -10,7 +10,7 @@ import pytest
 
 from busbench.capture import extract
 from busbench.capture.base import Capture, CaptureInfo
-from busbench.capture.extract import Extract, split
+from busbench.capture.extract import Extract, cut_log, split
 from busbench.capture.open import open_capture
 from busbench.cli.main import run
 from busbench.errors import CaptureError
@@ -108,3 +108,22 @@ def test_around_an_outage(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> 
     third = call(capfd, "outages", whole, "--format", "csv").out.splitlines()[3]
     assert first.split(",")[0] == third.split(",")[0] == "lost"
     assert float(first.split(",")[1]) == pytest.approx(2.0, abs=0.02)
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_a_cut_log_has_the_marks_of_its_bytes(seed: int) -> None:
+    """Each read that holds a byte of it, the last as far as it reaches into it."""
+    rng = np.random.default_rng(seed)
+    ends = 100 + np.cumsum(rng.integers(1, 9, 12))
+    data = rng.integers(0, 256, int(ends[-1]) - 100).astype(np.uint8)
+    log = ByteLog(100, data, ends, 1000 * np.arange(12), data & 1 if seed % 2 else None)
+    for lo, hi in rng.integers(95, int(ends[-1]) + 6, (40, 2)).tolist():
+        if min(hi, log.end) <= max(lo, 100):
+            continue
+        part = cut_log(log, lo, hi)
+        kept = range(max(lo, 100), min(hi, log.end))
+        assert (part.offset, part.data.tolist()) == (kept.start, data[kept.start - 100 : kept.stop - 100].tolist())
+        reads = zip([100, *ends[:-1].tolist()], ends.tolist(), log.mark_t_ns.tolist(), strict=True)
+        marks = [(min(end, hi), t_ns) for start, end, t_ns in reads if start < hi and end > lo]
+        assert list(zip(part.mark_end.tolist(), part.mark_t_ns.tolist(), strict=True)) == marks
+        assert part.bad is None or part.bad.tolist() == (part.data & 1).tolist()
