@@ -15,9 +15,10 @@ from busbench.capture.open import open_capture
 from busbench.capture.pcapng_blocks import to_ns
 from busbench.capture.threshold import Thresholds
 from busbench.errors import CaptureError
-from busbench.model import TIME_MAX_NS
+from busbench.model import TIME_MAX_NS, TIME_MIN_NS
 from busbench.wire.codec import pack_frames
-from tests.capture.blocks import interface, packet, section
+from tests.capture.blocks import interface, option, packet, section
+from tests.capture.test_sr_session import samples, session
 
 FRAMES = pack_frames(900 + np.arange(8)[:, None] + np.arange(16)).tobytes()
 FRAME, REST = FRAMES[:25], b"\x55" * 40
@@ -139,3 +140,39 @@ def test_voltages_are_found_beside_spikes_and_long_rests() -> None:
     assert found.middle[0] == pytest.approx(1.65, abs=0.5)
     assert found.notes(["a"]) == [f'"a" holds voltages: the threshold is {found.middle[0]:.3g}']
     assert found.notes(["a", "b"]) == []
+
+
+@pytest.mark.parametrize(
+    ("first_s", "is_date"), [(999_999_999, False), (1_000_000_000, True), (3_999_999_999, True), (4_000_000_000, False)]
+)
+def test_times_of_years_from_2001_to_2096_are_dates(first_s: int, is_date: bool) -> None:
+    capture = opened(f"time [s],byte\n{first_s}.0,0x0F\n{first_s}.1,0x10\n{first_s}.2,0x11\n".encode())
+    list(capture.blocks())
+    assert capture.info.start_utc_ns == (0 if is_date else None)
+    assert any("counted from 1970" in note for note in capture.info.notes) is is_date
+
+
+@pytest.mark.parametrize(
+    ("offset_s", "t_ns"),
+    [
+        (1_700_000_000, 1_700_000_000_000_007_000),
+        (-5, -4_999_993_000),
+        (1 << 33, TIME_MAX_NS),
+        (-(1 << 33), TIME_MIN_NS),
+        ((1 << 33) + 1, 7_000),  # no date
+        (-(1 << 33) - 1, 7_000),
+    ],
+)
+def test_offsets_of_timestamps(offset_s: int, t_ns: int) -> None:
+    options = option(14, struct.pack("<q", offset_s)) + bytes(4)
+    (log,) = opened(section() + interface(options) + packet(7, FRAMES)).blocks()
+    assert log.mark_t_ns.tolist() == [t_ns]
+
+
+@pytest.mark.parametrize(
+    ("said", "rate"), [("1 GHz", 10**9), ("10 MHz", 10**7), ("400 kHz", 400_000), ("400000", 400_000)]
+)
+def test_sample_rates_of_sessions(said: str, rate: int) -> None:
+    (log,) = opened(session(samples(FRAME[:2], rate=rate, lead_s=2e-4), rate=said)).blocks()
+    assert log.data.tobytes() == FRAME[:2]
+    assert log.mark_t_ns.tolist() == pytest.approx([200_000, 320_000], abs=2 * 10**9 / rate)
