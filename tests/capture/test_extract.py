@@ -14,7 +14,7 @@ from busbench.capture.extract import Extract, cut_log, split
 from busbench.capture.open import open_capture
 from busbench.cli.main import run
 from busbench.errors import CaptureError
-from busbench.model import NO_CLOCK, Annotation, ByteLog, Clock, ClockKind
+from busbench.model import NO_CLOCK, U8, Annotation, ByteLog, Clock, ClockKind
 from tests.cli.running import CAPTURES, call
 
 
@@ -116,7 +116,8 @@ def test_a_cut_log_has_the_marks_of_its_bytes(seed: int) -> None:
     rng = np.random.default_rng(seed)
     ends = 100 + np.cumsum(rng.integers(1, 9, 12))
     data = rng.integers(0, 256, int(ends[-1]) - 100).astype(np.uint8)
-    log = ByteLog(100, data, ends, 1000 * np.arange(12), data & 1 if seed % 2 else None)
+    bad: U8 = data & np.uint8(1)
+    log = ByteLog(100, data, ends, 1000 * np.arange(12), bad if seed % 2 else None)
     for lo, hi in rng.integers(95, int(ends[-1]) + 6, (40, 2)).tolist():
         if min(hi, log.end) <= max(lo, 100):
             continue
