@@ -164,3 +164,37 @@ def test_columns_are_taken_as_alike_where_the_load_hardly_changes(
     fit = explain_measurement(PLAN, measure(PLAN, drawn, volts=volts, noise_v=0.002))
     note = "the load hardly changes, so all columns are taken to show the same at the same voltage"
     assert fit.notes == ((note,) if is_said else ())
+
+
+def test_five_leads_are_named_at_most() -> None:
+    extra = {name: 0.05 + 0.02 * at for at, name in enumerate(DRAWN_BY)}
+    fit = explain_measurement(PLAN, measure(PLAN, drawn_of(300), extra=extra, noise_v=0.001))
+    assert fit.verdict == "explained"
+    assert len(fit.leads) == 5
+    assert {one.name for one in fit.leads} <= set(extra)
+    assert fit.unseen == ()
+    assert len({one.name for one in (*fit.leads, *fit.bounds)}) == 6
+
+
+@pytest.mark.parametrize(("extra", "named"), [(-0.09, True), (-0.15, False)])
+def test_a_lead_never_has_less_than_no_resistance(extra: float, named: bool) -> None:
+    """0.1 ohm is planned; what would be less is something else, as a source that rises with the load."""
+    measured = measure(PLAN, drawn_of(200), volts=("receiver", "tail"), noise_v=0.001)
+    volts = measured.volts["tail"] - extra * measured.amps["tail"]
+    fit = explain_measurement(PLAN, replace(measured, volts=measured.volts | {"tail": volts.round(3)}))
+    assert ("lead to tail" in {one.name for one in fit.leads}) is named
+    assert all(one.low_ohm >= -OHM - 1e-12 for one in (*fit.leads, *fit.bounds))
+
+
+@pytest.mark.parametrize(("rows", "reason"), [(1, "there are too few readings"), (2, "")])
+def test_two_readings_more_than_constants_are_needed(rows: int, reason: str) -> None:
+    drawn = np.array([[1.0, 1.0, 1.0], [1.1, 1.2, 0.9]])[:rows]
+    fit = explain_measurement(PLAN, measure(PLAN, drawn, volts=("receiver", "one")))
+    assert fit.reason == reason
+    assert fit.verdict == ("cannot tell" if reason else "nothing found")
+
+
+def test_leads_that_no_reading_shows_are_named() -> None:
+    fit = explain_measurement(PLAN, measure(PLAN, drawn_of(60), volts=("receiver", "wing"), noise_v=0.002))
+    assert set(fit.unseen) == {"lead to one", "lead to two", "lead to tail"}
+    assert {one.name for one in fit.bounds} == {"supply", "lead from supply to receiver", "lead to hub wing"}

@@ -92,3 +92,51 @@ def test_only_the_time_is_compared_in_which_both_were_recorded() -> None:
     assert (found.coincidence.start_s, found.coincidence.end_s) == (5.0, 60.0)
     found = find_sags(measured({10.0: 5.0}, first_s=-5.0), outages((2.0, 3.0)), below_v=5.5)
     assert (found.coincidence.start_s, found.coincidence.end_s) == (0.0, 55.0)
+
+
+@pytest.mark.parametrize(
+    ("start_s", "end_s", "min_v"),
+    [
+        (12.69, 13.0, 5.0),  # two readings before it count
+        (12.71, 13.0, 7.0),
+        (9.0, 12.5, 5.0),  # up to its end
+        (9.0, 12.49, 7.0),
+        (-3.0, -0.5, None),  # before the first reading
+        (-3.0, 0.0, 7.0),
+        (60.11, 61.0, None),  # more than two readings after the last
+    ],
+)
+def test_the_lowest_voltage_of_an_outage(start_s: float, end_s: float, min_v: float | None) -> None:
+    found = find_sags(measured({12.5: 5.0}), outages((start_s, end_s)), below_v=5.5)
+    (one,) = found.outages
+    assert (one.min_v, one.has_sag) == (min_v, min_v == 5.0)
+
+
+@pytest.mark.parametrize(("low_v", "sags"), [(5.499, 1), (5.5, 0)])
+def test_a_sag_is_below_the_minimum(low_v: float, sags: int) -> None:
+    found = find_sags(measured({10.0: low_v}), outages((10.0, 10.05)), below_v=5.5)
+    assert (len(found.sags), found.outages[0].has_sag) == (sags, bool(sags))
+
+
+def test_a_sag_at_the_last_reading_lasts_as_long_as_the_others() -> None:
+    found = find_sags(measured({59.8: 5.2, 59.9: 5.0}), outages(), below_v=5.5)
+    assert [(round(one.start_s, 6), round(one.end_s, 6), one.min_v) for one in found.sags] == [(59.8, 60.0, 5.0)]
+
+
+def test_readings_that_are_missing_are_passed_over() -> None:
+    made = measured({10.0: 5.0, 10.4: 4.9})
+    for column in made.volts.values():
+        column[101:104] = np.nan
+    found = find_sags(made, outages((10.2, 10.3)), below_v=5.5)
+    assert [(round(one.start_s, 6), round(one.end_s, 6), one.min_v) for one in found.sags] == [(10.0, 10.5, 4.9)]
+    assert (found.t_s.size, found.volts.size, found.outages[0].min_v) == (597, 597, 5.0)
+    for column in made.volts.values():
+        column[1:] = np.nan
+    with pytest.raises(ValueError, match="fewer than two readings"):
+        find_sags(made, outages(), below_v=5.5)
+
+
+def test_outages_without_a_time_are_not_laid_beside() -> None:
+    timed, timeless = outages((10.0, 10.2)), Outage("damaged", None, None, 1, 1, 1, 25, 0)
+    found = find_sags(measured({10.0: 5.0}), replace(timed, events=(*timed.events, timeless)), below_v=5.5)
+    assert len(found.outages) == 1
