@@ -11,7 +11,7 @@ import pytest
 from study_clocks import run, trial
 
 from busbench.analysis.clock_alignment import STILL, Lateness, align_clocks
-from busbench.analysis.frame_match import match_frames
+from busbench.analysis.frame_match import _first_line, match_frames
 from busbench.analysis.recording import read_recording
 from busbench.analysis.timing import timing
 from busbench.errors import CaptureError
@@ -177,3 +177,38 @@ def test_reads_that_move_slowly_against_the_frames_widen_the_intervals() -> None
     found = align_clocks(seen, table(t_ns - 120_000, raw), starts_ns=(0, 0), resolution_ns=2, character_ns=120_000)
     assert found.drift_ppm is not None
     assert found.drift_ppm.low < 0 < found.drift_ppm.high
+
+
+@pytest.mark.parametrize(("size", "is_found"), [(7, False), (8, True), (3000, True)])
+def test_a_first_line_needs_eight_matches(size: int, is_found: bool) -> None:
+    rng = np.random.default_rng(size)
+    second = np.sort(rng.uniform(-3e10, 3e10, size))
+    first = second * (1 + 4e-4) + 5e9 + rng.uniform(0, 16e6, size)
+    found = _first_line(first, second)
+    assert (found is not None) is is_found
+    if found is not None:
+        level, slope = found
+        assert level == pytest.approx(5.008e9, abs=8e6)
+        assert slope == pytest.approx(4e-4, abs=3e-4 if size < 9 else 1e-5)
+
+
+@pytest.mark.parametrize(("right", "is_found"), [(49, False), (50, True)])
+def test_half_of_the_matches_must_agree(right: int, is_found: bool) -> None:
+    """The others differ by seconds, each by another time."""
+    rng = np.random.default_rng(1)
+    second = np.sort(rng.uniform(-3e10, 3e10, 100))
+    wrong = np.arange(100) >= right
+    order = rng.permutation(100)
+    off = np.where(wrong, 1e9 + 1e8 * np.arange(100), rng.uniform(0, 1e7, 100))[order]
+    assert (_first_line(second + off, second) is not None) is is_found
+
+
+@pytest.mark.parametrize("drift", [-1.9e-3, 0.0, 1.9e-3])
+def test_clocks_may_differ_by_two_thousandths(drift: float) -> None:
+    second = np.linspace(-6e10, 6e10, 500)
+    found = _first_line(second * (1 + drift) + 7e8, second)
+    assert found is not None
+    assert found == pytest.approx((7e8, drift), rel=1e-6, abs=1e-9)
+    one_time = _first_line(np.full(20, 7e8), np.zeros(20))
+    assert one_time is not None
+    assert one_time[0] == 7e8

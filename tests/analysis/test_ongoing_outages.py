@@ -97,7 +97,7 @@ def test_all_outages_are_found_however_frames_come(count: int, often: float, siz
 @pytest.mark.parametrize("often", [0.2, 0.5])
 def test_a_line_that_is_never_calm_is_settled_all_the_same(often: float) -> None:
     """Without a place to cut no more than some 16,000 frames are evaluated again; one outage may be cut into two."""
-    line = Line(40_000, often=often)
+    line = Line(24_000, often=often)
     source, events = listened(line, [4000])
     whole = line.whole()
     losses = source.losses
@@ -112,8 +112,8 @@ def test_silence_up_to_now_grows() -> None:
     last_ns = int(line.t_ns[-1])
     source = OngoingOutages(clock=PER_BYTE, start_ns=START_NS)
     source.add(line.part(0, 300))
-    for silent, missing in ((10, 0), (11, 1), (17, 1), (18, 2), (703, 99), (704, 100)):
-        source.update(last_ns + silent * MS)
+    for silent, missing in ((10.5, 0), (10.6, 1), (17, 1), (18, 2), (703, 99), (704, 100)):
+        source.update(last_ns + round(silent * MS))
         assert (source.losses.missing, len(source.newest)) == (missing, bool(missing))
     source.update(None)
     assert source.losses.missing == 0
