@@ -98,7 +98,7 @@ CASES = [
     for seed, (motion, late, count) in enumerate(
         (motion, late, count)
         for motion in MOTIONS
-        for late, count in zip((*KINDS, *KINDS), (40, 90, 200, 300, 700, 1200, 60, 130, 33, 240), strict=True)
+        for late, count in zip((*KINDS, *KINDS), (40, 90, 200, 300, 350, 600, 60, 130, 33, 240), strict=True)
     )
 ]
 HELD = (

@@ -78,7 +78,7 @@ def met_by_shift(one: Outages, other: Outages, length_s: float) -> F64:
     """How many bursts of one meet some of the other, for each of many shifts in a circle."""
     a, b = np.array(one), np.array(other)
     met = []
-    for shift in np.arange(2000) * length_s / 2000:
+    for shift in np.arange(1500) * length_s / 1500:
         begin = (a[:, :1] + shift) % length_s
         end = begin + (a[:, 1:] - a[:, :1])
         around = [((b[:, 0] + turn < end + 0.01) & (b[:, 1] + turn > begin - 0.01)).any(axis=1)
