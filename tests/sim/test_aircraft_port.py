@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import time
 
 import pytest
 
@@ -124,3 +125,12 @@ def test_warnings_of_the_receiver_are_on_the_clock_of_the_port() -> None:
     assert up.text == "the receiver is up again"
     assert clock.t_ns - 110 * MS < up.t_ns <= clock.t_ns
     assert 1000 * MS < up.t_ns - down.t_ns < 5000 * MS
+
+
+def test_the_date_of_a_fast_one_is_that_of_its_start(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its time counts from 0; in real time it is that of the computer's clock, whose zero is long ago."""
+    now_ns = time.time_ns()
+    monkeypatch.setattr(time, "time_ns", lambda: now_ns)
+    assert made().start_utc_ns == now_ns
+    before_ns = time.perf_counter_ns()
+    assert made(Held()).start_utc_ns <= now_ns - before_ns
