@@ -283,3 +283,21 @@ def test_a_receiver_is_up_again_a_second_after_its_voltage(frames: int, lives: b
     assert (weak.restarts, weak.receiver_lives) == (1, False)
     run(weak, frames, start=3, c2=1811)
     assert (weak.restarts, weak.receiver_lives) == (1, lives)
+
+
+def test_a_long_wait_shows_what_happens_within_it() -> None:
+    """A device that parks without frames draws its current on the way, and the receiver restarts."""
+    head = '[rig]\nname = "a"\nperiod_ms = 15\n[supply]\nvoltage_v = 7\nminimum_v = 5\n'
+    hungry = device("hungry", 2, "current_a = {idle = 0, moving = 4}", "when_silent = -100", "speed_s_per_60deg = 0.2")
+    plan, faults = rig(hungry, head=head), [AircraftFault("brown-out")]
+    seen = []
+    for step_ns in (3_000_000_000, PERIOD_NS):
+        aircraft = VirtualRig(plan, faults=faults)
+        aircraft.settle(np.full(16, 992, np.uint16))
+        run(aircraft, 3)
+        for until_ns in range(2 * PERIOD_NS + step_ns, 2 * PERIOD_NS + 3_000_000_001, step_ns):
+            aircraft.wait(until_ns)
+        seen.append((aircraft.restarts, round(aircraft.lowest_v, 6), aircraft.receiver_lives, positions(aircraft)))
+    assert seen[0] == seen[1]
+    assert seen[0][0] > 0
+    assert seen[0][1] < 5
