@@ -38,6 +38,9 @@ def test_new_writes_a_file_that_checks_clean_and_never_replaces_one(tmp_path: Pa
     assert error_of("new", path) == f"{path}: file exists already: choose another name, or write over it with --force"
     assert run("new", path, "--force") == ""
     assert run("new") == run("new", "-") == Path(path).read_text(encoding="utf-8")
+    assert invoke(command, "new").stderr == invoke(command, "new", "-").stderr == ""
+    wrote = f"busbench: wrote {path} (rig file to start from); edit it, then `busbench rig check {path}`\n"
+    assert invoke(command, "new", path, "--force").stderr == wrote
     assert error_of("new", str(tmp_path)) == f"{tmp_path}: this is a folder: name a file inside it"
     assert error_of("new", str(tmp_path / "no" / "x.toml")).endswith("folder not found: make it first")
 
