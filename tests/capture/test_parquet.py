@@ -13,7 +13,9 @@ import pytest
 from busbench.analysis.recording import read_recording
 from busbench.capture.open import open_capture
 from busbench.capture.parquet import write_parquet
+from busbench.capture.parquet_read import META_KEY, _meta
 from busbench.errors import CaptureError, OutputError
+from busbench.model import NO_CLOCK, Clock, ClockKind
 
 CAPTURES = Path(__file__).resolve().parent.parent.parent / "captures"
 
@@ -89,3 +91,25 @@ def test_nothing_is_written_over(tmp_path: Path) -> None:
     with open_capture(str(CAPTURES / "heron-line.vcd")) as capture, pytest.raises(OutputError, match="already"):
         write_parquet(str(path), capture)
     assert path.read_bytes() == b"mine"
+
+
+@pytest.mark.parametrize(
+    ("written", "kept"),
+    [
+        ("125", 125), ("0", 0), ("-7", -7), ("true", None), ('"5"', None), ("2.5", None), ("null", None), ("[]", None),
+        (str((1 << 62) - 1), (1 << 62) - 1), (str(1 << 62), None), (str(-(1 << 62)), None),
+    ],
+)  # fmt: skip
+def test_metadata_of_whole_numbers(written: str, kept: int | None) -> None:
+    text = f'{{"clock": "per-read", "resolution_ns": {written}, "first_t_ns": {written}, "start_utc_ns": {written}}}'
+    found = _meta({META_KEY: text.encode()})
+    assert found.clock == Clock(ClockKind.PER_READ, kept or 1)
+    assert (found.first_t_ns, found.start_utc_ns) == (kept or 0, kept)
+
+
+@pytest.mark.parametrize(
+    "text", ["", "no json", "[1]", "{}", '{"clock": "none"}', '{"clock": "sundial"}', '{"clock": 1}']
+)
+def test_metadata_without_a_clock(text: str) -> None:
+    found = _meta({META_KEY: text.encode()})
+    assert (found.clock, found.first_t_ns, found.start_utc_ns) == (NO_CLOCK, 0, None)
