@@ -3,7 +3,7 @@
 import pytest
 
 from busbench.cli import progress
-from busbench.cli.progress import ProgressLine
+from busbench.cli.progress import Progress, ProgressLine
 from busbench.port.port import Transmission
 
 
@@ -33,3 +33,34 @@ def test_how_a_drive_goes() -> None:
     assert how.progress_text(0.007) == "12.3 s, 1,757 frames, 2 late, 1 skipped"
     how = Transmission(frames=1757, late=2, skipped=1, reason="stopped")
     assert how.progress_text(0.007) == "12.3 s, 1,757 frames, 2 late, 1 skipped, stopping"
+
+
+def test_long_work_says_how_far_it_is_after_a_second(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    now = [10.0]
+    monkeypatch.setattr(progress, "is_terminal", lambda: True)
+    monkeypatch.setattr("busbench.cli.progress.time.monotonic", lambda: now[0])
+    work = Progress("reading")
+    for seconds, done in ((0.5, "1 frame"), (1.0, "2 frames"), (1.1, "3 frames"), (1.2, "4 frames"), (3.6, "5 frames")):
+        now[0] = 10.0 + seconds
+        work.at(done)
+    work.end()
+    assert capsys.readouterr().err == "\rreading: 3 frames, 1 s \rreading: 5 frames, 4 s \r"
+
+
+def test_a_terminal_that_was_closed_ends_the_line_and_not_the_work(monkeypatch: pytest.MonkeyPatch) -> None:
+    said = []
+
+    def echo(text: str, **_: object) -> None:
+        said.append(text)
+        raise OSError("closed")
+
+    now = iter((10.0, 20.0, 30.0))
+    monkeypatch.setattr(progress, "is_terminal", lambda: True)
+    monkeypatch.setattr("busbench.cli.progress.time.monotonic", lambda: next(now))
+    monkeypatch.setattr("busbench.cli.progress.click.echo", echo)
+    line = ProgressLine()
+    line.show("one")
+    line.show("two")
+    assert said == ["\r\x1b[Kone"]
