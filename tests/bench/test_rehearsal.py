@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import re
+
+import pytest
+
 from busbench.bench.rehearsal import found_by_check, found_by_walk, rehearsal_lines
 from busbench.drive.surface_check import Entry, Station
 from busbench.rig.load import read_rig
@@ -39,3 +43,44 @@ def test_the_end_says_what_was_found_and_where_the_rest_shows() -> None:
         "- not found: rudder: the device runs the other way (reversed:rudder). It shows in walk: right way, no.",
     ]
     assert list(rehearsal_lines([], [])) == []
+
+
+@pytest.mark.parametrize(
+    ("fault", "part"),
+    [
+        ("no-failsafe", "failsafe"), ("failsafe-late", "failsafe"), ("failsafe-stays", "failsafe"),
+        ("power-up-wild", "power-up"), ("jitter", "line"), ("lost-frames", "line"), ("wrong-period", "line"),
+        ("brown-out", "line"),
+    ],
+)  # fmt: skip
+def test_a_fault_of_no_device_is_found_in_its_part_alone(fault: str, part: str) -> None:
+    rig = read_rig(CAPTURES / "heron.toml")
+    faults = [parse_fault(fault)]
+    for name in ("line", "failsafe", "power-up", "channel"):
+        check = Check(name, name, "x", Verdict.FAIL, "y")
+        assert found_by_check(faults, [check], rig) == (faults if name == part else [])
+    for verdict in (Verdict.PASS, Verdict.NOT_TESTED):
+        assert found_by_check(faults, [Check(part, part, "x", verdict, "y")], rig) == []  # type: ignore[arg-type]
+
+
+def test_a_fault_of_a_device_is_found_on_its_channel_alone() -> None:
+    rig = read_rig(CAPTURES / "heron.toml")
+    faults = [parse_fault("sent-short:rudder"), parse_fault("sent-short:unknown")]
+    for channel in (None, 5, 6, 7):
+        check = Check("channel", "x", "low end", Verdict.FAIL, "y", channel=channel)
+        assert found_by_check(faults, [check], rig) == (faults[:1] if channel == 6 else [])
+    walked = parse_fault("reversed:rudder")  # the bus cannot show it
+    assert found_by_check([walked], [Check("channel", "x", "y", Verdict.FAIL, "z", channel=6)], rig) == []
+
+
+def test_a_fault_of_all_devices_is_found_by_any_no() -> None:
+    faults = [parse_fault("brown-out"), parse_fault("jitter")]
+    no = Entry(RUDDER, answers=(None, False, None, None))
+    assert found_by_walk(faults, [no]) == faults[:1]
+    assert found_by_walk(faults, [Entry(RUDDER)]) == []
+
+
+def test_one_fault_is_singular_and_has_a_device_if_it_is_of_one() -> None:
+    lines = list(rehearsal_lines([parse_fault("jitter")], []))
+    assert lines[0] == "This was a rehearsal on a virtual aircraft with 1 fault built in: 0 found."
+    assert re.fullmatch(r"- not found: [^:]+ \(jitter[^)]*\)\. It shows in verify: jitter\.", lines[1])
