@@ -10,6 +10,7 @@ import stat
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -394,3 +395,54 @@ def test_a_terminal_or_port_is_written_to_by_a_drive_alone(tmp_path: Path, monke
     refuse_terminal(os.ttyname(near))  # no file there leads to a port
     os.close(near)
     os.close(far)
+
+
+@posix
+def test_new_files_may_be_read_and_written_as_the_person_lets_them(tmp_path: Path) -> None:
+    before = os.umask(0)
+    try:
+        write_output(tmp_path / "whole", b"a")
+        GrowingFile(tmp_path / "growing").close()
+    finally:
+        os.umask(before)
+    assert [stat.S_IMODE((tmp_path / name).stat().st_mode) for name in ("whole", "growing")] == [0o666, 0o666]
+
+
+@posix
+def test_a_file_is_on_the_disk_before_it_has_its_name(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    done: list[str] = []
+    for name in ("fsync", "link", "replace"):
+        real = getattr(os, name)
+
+        def note(*arguments: Any, name: str = name, real: Callable[..., object] = real) -> None:
+            done.append(name)
+            real(*arguments)
+
+        monkeypatch.setattr(os, name, note)
+    write_output(tmp_path / "a", b"a")
+    write_output(tmp_path / "a", b"b", force=True)
+    GrowingFile(tmp_path / "b").close()
+    assert done == ["fsync", "link", "fsync", "replace", "fsync"]
+
+
+@posix
+def test_a_file_that_may_not_be_written_is_not_replaced(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "a"
+    path.write_bytes(b"old")
+    monkeypatch.setattr(os, "access", lambda name, mode: not (name == str(path) and mode == os.W_OK))
+    with pytest.raises(OutputError, match="Permission denied"):
+        write_output(path, b"new", force=True)
+    assert (path.read_bytes(), names(tmp_path)) == (b"old", ["a"])
+
+
+def test_what_a_growing_file_keeps_is_what_it_was_asked_to(tmp_path: Path) -> None:
+    path = tmp_path / "a"
+    path.write_bytes(b"one two three")
+    file = GrowingFile(path, force=True, keep=7)
+    assert (file.size, file.is_open, path.read_bytes()) == (7, True, b"one two")
+    file.write(memoryview(b"!"))
+    file.close()
+    assert (file.size, file.is_open, path.read_bytes()) == (8, False, b"one two!")
+    file.close()
+    GrowingFile(path, force=True).close()
+    assert path.read_bytes() == b""

@@ -114,7 +114,7 @@ def wanted(chunks: list[Chunk], *, around_s: float, notes_s: tuple[float, ...] =
     return [last := by_time.get(one.t_ns, last) for one in chunks]
 
 
-@pytest.mark.parametrize(("name", "cut"), [*((name, 7) for name in FLIGHTS), ("one gap", 2), ("all", 500)])
+@pytest.mark.parametrize(("name", "cut"), [*((name, 20) for name in FLIGHTS), ("one gap", 3), ("all", 500)])
 def test_surroundings_are_kept_byte_for_byte_and_the_rest_is_counted(name: str, cut: int) -> None:
     chunks = FLIGHTS[name].chunks()
     kept = keep(chunks, around_s=2, cut=cut)
