@@ -9,10 +9,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from busbench.bench import surface_session
 from busbench.bench.surface_plan import begin_walk, plan_walk
 from busbench.bench.surface_session import SurfaceSession, WalkState
 from busbench.drive.surface_check import Event, SurfacePhase, Word, Wrote
-from busbench.errors import DriveError
+from busbench.errors import DriveError, PortError
 from busbench.port.pacer import FrameSource, Transmission
 from busbench.rig.load import parse_rig
 from busbench.verify.inputs import channel_plans
@@ -279,3 +280,95 @@ def test_a_rehearsal_shows_the_same_at_any_speed(is_fast: bool) -> None:
 def test_what_is_not_walked_is_locked_and_nothing_else() -> None:
     head = plan_walk(parse_rig(RIG), rig_path="egret.toml", port="virtual:").head
     assert [channel + 1 for channel in range(18) if head.limits.is_locked(channel)] == [7]
+
+
+def test_the_keyboard_must_be_quiet_for_four_tenths_of_a_second() -> None:
+    bench = Bench()
+    bench.hear(Word.GO)
+    bench.pass_s(5.0)
+    session = bench.session
+    session.stop(Word.SKIP)
+    while session.is_moving:
+        bench.pass_s(0.056)
+    session.stop(Word.END)  # one more, in haste
+    pauses = 0
+    while session.state is WalkState.QUIET:
+        bench.port.t_ns += 50_000_000
+        session.tick()
+        pauses += 1
+    assert pauses == 8
+    session.stop(Word.END)
+    bench.port.t_ns += 10**10  # a look that was late takes off a quarter of a second only
+    session.tick()
+    assert session.state is WalkState.WORD
+    assert session.walk.at == 1
+
+
+def test_what_is_held_and_breaks_off_ends_the_walk() -> None:
+    bench = Bench()
+    bench.moved()
+    bench.port.breaks("stopped")  # as a user ends it
+    bench.pass_s(0.1)
+    assert bench.session.state is WalkState.WORD
+    bench.port.breaks("the port took nothing for 0.5 s")
+    bench.pass_s(0.1)
+    assert (bench.session.state, bench.session.lost) == (WalkState.OVER, "the port took nothing for 0.5 s")
+    bench.session.lose("later")
+    assert bench.session.lost == "the port took nothing for 0.5 s"
+
+
+def test_before_a_motion_nothing_is_held_and_nothing_is_stopped() -> None:
+    bench = Bench()
+    assert (bench.session.is_moving, bench.session.rehearsal) == (False, None)
+    bench.port.breaks("the port was unplugged")  # by what was sent before the walk
+    bench.pass_s(0.1)
+    assert bench.session.state is WalkState.WORD
+    bench.session.rest()
+    bench.session.stop(Word.SKIP)
+    assert (bench.port.stops, bench.session.run, bench.session.walk.at) == (0, None, 0)
+    bench.session.lose("its process has died")
+    assert (bench.session.state, bench.session.lost) == (WalkState.OVER, "its process has died")
+
+
+def test_a_port_that_does_not_hold_ends_the_walk(monkeypatch: pytest.MonkeyPatch) -> None:
+    bench = Bench()
+    bench.hear(Word.GO)
+    bench.pass_s(5.0)
+    assert bench.session.state is WalkState.MOVING
+
+    def refuse(_: FrameSource) -> None:
+        raise PortError("port", "is closed")
+
+    monkeypatch.setattr(bench.port, "transmit", refuse)
+    while bench.session.is_moving:
+        bench.pass_s(0.5)
+    assert (bench.session.state, bench.session.lost) == (WalkState.OVER, "port: is closed")
+    assert [str(move.ended) for move in bench.session.walk.entries[0].moves] == ["ran"]
+
+
+def test_a_motion_has_its_beginning_and_length(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(surface_session, "now_utc", lambda: "2026-05-01T09:30:00Z")
+    bench = Bench()
+    bench.hear(Word.GO)
+    bench.pass_s(1.0)
+    bench.session.stop()
+    bench.pass_s(1.0)
+    assert not bench.session.walk.entries[0].moves  # nothing was sent
+    bench.hear(Word.REPEAT)
+    while bench.session.state is not WalkState.WORD:
+        bench.pass_s(0.5)
+    (move,) = bench.session.walk.entries[0].moves
+    assert (move.t_utc, move.reason, move.seen) == ("2026-05-01T09:30:00Z", "", ())
+    assert move.duration_s == round(move.duration_s, 3)
+    assert 14.0 < move.duration_s < 15.0  # as long as in a rehearsal, to the next look
+
+
+def test_the_end_of_a_walk_stops_what_is_held() -> None:
+    bench = Bench()
+    bench.moved()
+    bench.hear(Word.END)
+    assert bench.session.state is WalkState.OVER
+    assert bench.port.stops == 1
+    bench.hear(Word.GO)
+    assert bench.session.state is WalkState.OVER
+    assert bench.session.lost == ""
