@@ -14,7 +14,7 @@ from busbench.wire.table import AlignmentResult
 from tests.wire.corpus import END_CYCLE
 
 COUNTS = 100 * np.arange(1, 17)
-FEEDS = pytest.mark.parametrize("most", [1, 25, 700, 10**6], ids=lambda most: f"in pieces of {most}")
+FEEDS = pytest.mark.parametrize("most", [7, 700, 10**6], ids=lambda most: f"in pieces of {most}")
 
 
 def still(count: int, *, flags: int = 0, end: tuple[int, ...] = (0,)) -> U8:
@@ -41,8 +41,7 @@ def test_new_flags_count_at_once_after_2000_frames_without_damage(
     most: int, streak: int, is_taken: bool, lead: bytes
 ) -> None:
     """With fewer the frame waits for the header after it, since a foreign byte could make such a frame."""
-    if most == 1:
-        most = 100 + streak % 7  # 2000 frames byte by byte take seconds
+    most = max(most, 100 + streak % 7)  # 2000 frames in smaller pieces take seconds
     before = np.concatenate([still(9 if lead else 0).ravel(), np.frombuffer(lead, np.uint8)])
     data = np.concatenate([before, still(streak).ravel(), still(1, flags=4).ravel()])
     found, finder = fed(data, most)

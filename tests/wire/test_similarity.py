@@ -41,8 +41,8 @@ def plainly(before: bytes, after: bytes, missing: int) -> tuple[float, bool, boo
     return score, same_flags and same_end and not any(far[-4:]), any(step > JUMP for step in apart)
 
 
-@pytest.mark.parametrize("count", [400, 600])
-@pytest.mark.parametrize("missing", [None, 0, 1, 2, 9])
+@pytest.mark.parametrize("count", [200, 520])
+@pytest.mark.parametrize("missing", [None, 1, 9])
 def test_many_pairs_score_as_one_by_one(count: int, missing: int | None) -> None:
     """Many frames are unpacked in another way than few."""
     some, other = pairs(count)
@@ -57,7 +57,7 @@ def test_many_pairs_score_as_one_by_one(count: int, missing: int | None) -> None
 
 
 def test_one_pair_is_judged_as_among_many() -> None:
-    for some, other in zip(*pairs(400, 2), strict=True):
+    for some, other in zip(*pairs(200, 2), strict=True):
         before, after = some.tobytes(), other.tobytes()
         _, is_fine, wild = plainly(before, after, 0)
         assert is_unremarkable(before, after) is is_fine
