@@ -57,7 +57,8 @@ def read_measurement(path: str | Path, rig: Rig) -> Measurement:
     """
     text = _read_text(path)
     delimiter = max(",;\t", key=text.partition("\n")[0].count)
-    rows = csv.reader(text.splitlines(), delimiter=delimiter)
+    # With their ends, so that an open quote does not join the numbers of two lines.
+    rows = csv.reader(text.splitlines(keepends=True), delimiter=delimiter)
     try:
         lines = [(rows.line_num, row) for row in rows if any(cell.strip() for cell in row)]
     except csv.Error:

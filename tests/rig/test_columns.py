@@ -159,6 +159,7 @@ def test_a_number_is_within_bounds(tmp_path: Path) -> None:
         ("receiver V\n,\n", ": holds no readings: put a row of names first, then a row per reading"),
         ("left flap\n1\n", ", line 1: names no column of voltages: name a node of the plan and a unit, as in"
          " `receiver V`"),
+        ('receiver V\n"7\n8"\n', ', line 3: "7\\n8" is not a number: write it as 7.41'),  # and not 78
         ("case V\n1\n", ', line 1: "case" is not in the plan: name a device or hub as in the plan'),
         ("receiver V,receiver V\n1,2\n", ', line 1: "receiver V" is there twice: keep one'),
         ("hub left wing V,left wing mV\n1,2\n", ', line 1: "left wing V" is there twice: keep one'),
