@@ -47,7 +47,9 @@ def check_return(about: CheckFactory, evidence: VerifyInputs, mapped: ChannelPla
         return _stays_at_rest(about, evidence, mapped, phases, rows)
     before = value_before(evidence, mapped, loss)
     settled = rows[evidence.t_s[rows] >= phases.back.settled_s]
-    if before is None or not settled.size:
+    if before is None:
+        return about.not_tested(RETURN, "no good frame came before")
+    if not settled.size:
         return about.not_tested(RETURN, f"the recording shows less than {limits.return_s:g} s after the link came back")
     hand = 1.0 if mapped.is_on_off else limits.hands_pct / 100 * FULL_COUNTS
     failsafe = float(values[loss.stop - 1]) if loss.stop > loss.first else before

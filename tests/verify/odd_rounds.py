@@ -89,6 +89,7 @@ POWERED_FIRST = (splice((34.0, 36.0), (0, END_S)), put(17, 0, 0.0, 5.0), put(7, 
 # The controls are held away once more at 40.3 s, off at 41.8 s, failsafe at 42.4 s, on at 45.4 s, let go at 47.4 s.
 REPEATED = (splice((0, END_S), (31.7, END_S)),)
 CLOCKLESS = (clockless,)
+SHORT = (splice((0, 8.0)),)
 
 
 def powered(title: str, *changes: Change, rig: Rig = RIG) -> Sequence[Case]:
@@ -238,6 +239,7 @@ LOSS = [
     *both("a long loss at first", flag(DOWN, 0.0, 2.5)),
     *both("lost from the begin", flag(DOWN, 0.0, 0.5), put(8, 400, 0.2), put(6, 1500, 0.1)),
     *both("damaged without link", damage(33.5), put(1, 400, 33.5), damage(35.0), put(1, 400, 35.0), damage(36.81)),
+    *bare("damaged before all is lost", damage(0.0), flag(DOWN, 0.015, 2.5), put(7, 1000, 1.0, 1.1), base=SHORT),
     *one("held away for a while only", unnote("controls held away")),
     *one("switched off without words", unnote("transmitter off", "transmitter on")),
     *one("switched on without words", unnote("transmitter on", "controls let go")),
