@@ -13,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 
-from busbench.errors import RigError, TextFileError, quote_value, unreadable
+from busbench.errors import RigError, TextFileError, pluralize, quote_value, unreadable
 from busbench.model import F64
 from busbench.rig.model import RECEIVER, SUPPLY, Rig
 from busbench.text_file import other_kind, read_bounded, require_small
@@ -56,7 +56,8 @@ def read_measurement(path: str | Path, rig: Rig) -> Measurement:
         RigError: it cannot be read, or a column or cell is not understood.
     """
     text = _read_text(path)
-    delimiter = max(",;\t", key=text.partition("\n")[0].count)
+    # In a file of one column no delimiter is in the first row, and a comma is the decimal sign.
+    delimiter = max(";,\t", key=text.partition("\n")[0].count)
     # With their ends, so that an open quote does not join the numbers of two lines.
     rows = csv.reader(text.splitlines(keepends=True), delimiter=delimiter)
     try:
@@ -90,7 +91,7 @@ class _Table:
     """The columns of a file, by its first row."""
 
     def __init__(self, path: str | Path, rig: Rig, head: Sequence[str], *, has_comma: bool) -> None:
-        self._path, self._has_comma = path, has_comma
+        self._path, self._has_comma, self._columns = path, has_comma, len(head)
         self._time: tuple[int, float] | None = None
         self._case: int | None = None
         self._measured: dict[tuple[str, str], tuple[int, float]] = {}  # node and unit: column and factor
@@ -126,6 +127,12 @@ class _Table:
 
     def read(self, lines: Sequence[tuple[int, list[str]]]) -> Measurement:
         """All rows."""
+        for line, row in lines:
+            if any(cell.strip() for cell in row[self._columns :]):
+                cells = max(column for column, cell in enumerate(row, 1) if cell.strip())
+                what = f"has {cells} cells for {pluralize(self._columns, 'name')}"
+                hint = "name each column, or write decimals with a point"
+                raise RigError(self._path, f"line {line}", what, hint=hint)
         amps = {name: at for (name, unit), at in self._measured.items() if unit == "A"}
         usable = [line for line in lines if all(_cell(line[1], column) for column, _ in amps.values())]
         notes = [f"columns not used: {', '.join(map(quote_value, self._unused))}"] if self._unused else []

@@ -124,6 +124,7 @@ TEXTS = {
     "meter-dated.csv": "time,supply V,supply A\n2026-05-28 20:26:40,7.3,1\n2026-05-28 20:26:41,7.2,2\n",
     "meter-name.csv": "ruder V,supply A\n7.3,1\n",
     "meter-amps.csv": "supply A\n1\n",
+    "meter-commas.csv": "receiver V,supply A\n7,1,0,5\n",
     "meter-word.csv": "rudder V,supply A\n7.3,1 A\n",
     "meter-head.csv": "rudder V,supply A\n",
     "meter-load.csv": "rudder V\n7.3\n",

@@ -126,6 +126,12 @@ def test_rows_with_a_sign_between_cells_and_one_in_numbers(delimiter: str, decim
     assert found.step_v == pytest.approx(0.01)
 
 
+def test_a_comma_in_a_file_of_one_column_is_the_decimal_sign(tmp_path: Path) -> None:
+    found = read(tmp_path, "receiver V\n7,12\n7,1\n")
+    assert found.volts["receiver"].tolist() == [7.12, 7.1]
+    assert found.step_v == pytest.approx(0.01)
+
+
 def test_cells_that_are_empty_or_not_there(tmp_path: Path) -> None:
     found = read(tmp_path, "receiver V,left flap V,supply A,case\n7,,1\n\n , ,\n,6.5,2,b\n8,6,,c\n8,6,3,\n")
     np.testing.assert_array_equal(found.volts["receiver"], [7, np.nan, 8])
@@ -156,10 +162,14 @@ def test_a_number_is_within_bounds(tmp_path: Path) -> None:
          " 2026-05-28T20:26:40.5"),
         ("t,receiver V\n2026-01-01,7\n", ', line 2: "2026-01-01" is not a number: write it as 7.41'),
         ("\n\n", ": holds no readings: put a row of names first, then a row per reading"),
-        ("receiver V\n,\n", ": holds no readings: put a row of names first, then a row per reading"),
+        ("t,receiver V\n,\n", ": holds no readings: put a row of names first, then a row per reading"),
         ("left flap\n1\n", ", line 1: names no column of voltages: name a node of the plan and a unit, as in"
          " `receiver V`"),
         ('receiver V\n"7\n8"\n', ', line 3: "7\\n8" is not a number: write it as 7.41'),  # and not 78
+        ("t,receiver V\n0,7\n0,5,7,12\n", ", line 3: has 4 cells for 2 names: name each column, or write"
+         " decimals with a point"),
+        ("t;receiver V\n0;7;;\n1;7;;x\n", ", line 3: has 4 cells for 2 names: name each column, or write"
+         " decimals with a point"),
         ("case V\n1\n", ', line 1: "case" is not in the plan: name a device or hub as in the plan'),
         ("receiver V,receiver V\n1,2\n", ', line 1: "receiver V" is there twice: keep one'),
         ("hub left wing V,left wing mV\n1,2\n", ', line 1: "left wing V" is there twice: keep one'),
