@@ -110,3 +110,9 @@ def test_a_journal_gives_rows_in_the_order_of_the_recordings() -> None:
     assert list(journal.rows()) == rows["b"] + rows["a"]
     journal.add(entry_line(inputs[0], rows["c"]))  # again: the newer line counts
     assert list(journal.rows()) == rows["c"] + rows["a"]
+
+
+def test_a_notebook_shows_the_ranking() -> None:
+    html = survey([SHORT])._repr_html_()
+    assert "heron-line.vcd" in html
+    assert "recordings" in html

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import importlib
+import os
 import signal
 import sys
 import threading
 from concurrent.futures import Executor, ThreadPoolExecutor
+from multiprocessing import connection
 from types import SimpleNamespace, TracebackType
 from typing import Any
 
@@ -127,5 +129,23 @@ def test_a_handler_of_the_person_stays(monkeypatch: pytest.MonkeyPatch) -> None:
             signal.raise_signal(signal.SIGINT)
             assert came == []
         assert came == [signal.SIGINT]
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+def test_a_process_ends_when_its_parent_has_gone_and_no_sooner(monkeypatch: pytest.MonkeyPatch) -> None:
+    done: list[object] = []
+    monkeypatch.setattr(connection, "wait", done.append)
+    monkeypatch.setattr(os, "_exit", done.append)
+    survey_workers._end_with(4711)
+    assert done == [[4711], 1]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals of POSIX")
+def test_a_process_leaves_ctrl_c_to_its_parent() -> None:
+    before = signal.getsignal(signal.SIGINT)
+    try:
+        survey_workers._begin()  # here it has no parent to wait for
+        assert signal.getsignal(signal.SIGINT) is signal.SIG_IGN
     finally:
         signal.signal(signal.SIGINT, before)
