@@ -116,3 +116,50 @@ def test_a_notebook_shows_the_ranking() -> None:
     html = survey([SHORT])._repr_html_()
     assert "heron-line.vcd" in html
     assert "recordings" in html
+
+
+@pytest.fixture
+def bucket() -> Iterator[str]:
+    """A folder of a file system in memory."""
+    fsspec = pytest.importorskip("fsspec")
+    system = fsspec.filesystem("memory")
+    for name in ("b/2.raw", "b/1.pcapng.gz", "b/.3.raw", "b/notes.txt", "b/5.parquet", "a.VCD"):
+        system.pipe(f"/heron/{name}", name.encode())
+    yield "memory://heron"
+    system.rm("/heron", recursive=True)
+
+
+def test_an_address_is_one_recording_a_folder_or_a_pattern(bucket: str) -> None:
+    (one,) = find_inputs([f"{bucket}/gone.raw"])  # reading it says that it is not there
+    assert one == Input(f"{bucket}/gone.raw", f"{bucket}/gone.raw", "")
+    for given, names in (
+        (f"{bucket}/", ["a.VCD", "b/1.pcapng.gz", "b/2.raw"]),
+        (f"{bucket}/b/", ["b/1.pcapng.gz", "b/2.raw"]),
+        (f"{bucket}/b/*", [".3.raw", "1.pcapng.gz", "2.raw", "5.parquet", "notes.txt"]),
+        (f"{bucket}/b/?.raw", ["2.raw"]),
+    ):
+        found = find_inputs([given, given])
+        assert [one.place.endswith(name) for one, name in zip(found, names, strict=True)] == [True] * len(names)
+        assert all(one.path == one.place and one.place.startswith("memory://") for one in found)
+        assert all(one.stamp for one in found)  # its size at least
+    for given in (f"{bucket}/none/*.raw", f"{bucket}/c/"):
+        with pytest.raises(CaptureError, match="holds no recordings: check the address; end a folder in /"):
+            find_inputs([given])
+
+
+def test_a_stamp_changes_with_what_is_known_of_a_file(bucket: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    import fsspec
+
+    stamps = []
+    for content in (b"one", b"three"):
+        fsspec.filesystem("memory").pipe("/heron/b/2.raw", content)
+        (one,) = find_inputs([f"{bucket}/b/2.ra?"])
+        stamps.append(one.stamp)
+    assert stamps == ["3", "5"]
+    monkeypatch.setattr(
+        type(fsspec.filesystem("memory")),
+        "glob",
+        lambda *_, **__: {"/heron/x.raw": {"size": 7, "ETag": "e", "mtime": 0}},
+    )
+    (one,) = find_inputs([f"{bucket}/*"])
+    assert one.stamp == "7 e"
