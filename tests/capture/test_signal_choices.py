@@ -8,11 +8,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from busbench.capture import file_io
 from busbench.capture.base import Capture, ReadOptions
+from busbench.capture.edges import read_edges
 from busbench.capture.frames import carries_frames
 from busbench.capture.level_csv import LevelCsvFile, open_file, sniff
 from busbench.capture.open import open_capture
-from busbench.capture.vcd import VcdWriter
+from busbench.capture.vcd import VcdLevels, VcdWriter
 from busbench.errors import CaptureError
 from busbench.line import BUS_LINE, LineSettings
 from busbench.wire.codec import pack_frames
@@ -225,3 +227,38 @@ def test_three_frames_in_the_first_64_kb_are_a_line() -> None:
     assert carries_frames(FRAMES[:75])
     assert carries_frames(lead + FRAMES)
     assert not carries_frames(lead + b"\0" + FRAMES)
+
+
+def levels(tmp_path: Path, text: str) -> dict[str, tuple[int, list[int], int]]:
+    found = read_edges(VcdLevels(kept(tmp_path, text)))
+    return {name: (edges.initial, edges.t_ns.tolist(), edges.end_ns) for name, edges in found.items()}
+
+
+@pytest.mark.parametrize(
+    ("width", "names"),
+    [
+        ("1", ["rx"]),
+        ("2", ["rx[0]", "rx[1]"]),
+        ("64", [f"rx[{bit}]" for bit in range(64)]),
+        *((width, []) for width in ("0", "65", "99999", "x", "w1", "-1")),
+    ],
+)
+def test_variables_of_1_to_64_bits_are_signals(tmp_path: Path, width: str, names: list[str]) -> None:
+    text = (
+        f"$timescale 1 ns $end $var wire 1 # a $end $var reg {width} ! rx $end $enddefinitions $end #0 0# #9 1# #20\n"
+    )
+    assert list(VcdLevels(kept(tmp_path, text)).names) == ["a", *names]
+
+
+@pytest.mark.parametrize("block_bytes", [16, 1 << 20])
+def test_a_signal_without_a_level_so_far_is_none(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, block_bytes: int
+) -> None:
+    """One that never got a level is absent; one that stays as it is lasts to the end."""
+    monkeypatch.setattr(file_io, "BLOCK_BYTES", block_bytes)
+    head = "$timescale 1 ns $end $var wire 1 ! a $end $var wire 1 # b $end $var wire 1 % c $end $enddefinitions $end\n"
+    body = "#0 0!\n" + "".join(f"#{10 * n} {n & 1}!\n" for n in range(1, 9)) + "#85 1#\n#90 0!\n#95 1!\n#120\n"
+    assert levels(tmp_path, head + body) == {
+        "a": (0, [*range(10, 81, 10), 95], 120),
+        "b": (1, [], 120),
+    }
