@@ -11,9 +11,11 @@ import pytest
 from busbench.capture import extract
 from busbench.capture.base import Capture, CaptureInfo
 from busbench.capture.extract import Extract, cut_log, split
+from busbench.capture.left_out import LeftOut, MinuteTotals
 from busbench.capture.open import open_capture
 from busbench.cli.main import run
 from busbench.errors import CaptureError
+from busbench.line import WakeUps
 from busbench.model import NO_CLOCK, U8, Annotation, ByteLog, Clock, ClockKind
 from tests.cli.running import CAPTURES, call
 
@@ -128,3 +130,35 @@ def test_a_cut_log_has_the_marks_of_its_bytes(seed: int) -> None:
         marks = [(min(end, hi), t_ns) for start, end, t_ns in reads if start < hi and end > lo]
         assert list(zip(part.mark_end.tolist(), part.mark_t_ns.tolist(), strict=True)) == marks
         assert part.bad is None or part.bad.tolist() == (part.data & 1).tolist()
+
+
+class Noted(Given):
+    """The same with an entry of each kind at some times, each known when its time was read."""
+
+    def blocks(self) -> Iterator[ByteLog]:
+        for kind in self.info.timed:
+            kind.clear()
+        for log in super().blocks():
+            last_ns = int(log.mark_t_ns[-1])
+            for at_s in (0.5, 1.5, 2.5):
+                t_ns = round(at_s * 1e9)
+                if t_ns <= last_ns and len(self.info.wakes) < at_s:
+                    self.info.marks.append(Annotation(t_ns, f"{at_s}"))
+                    self.info.wakes.append(WakeUps(t_ns, (1,)))
+                    self.info.left_out.append(LeftOut(t_ns - 1, t_ns, 1, 25))
+                    self.info.totals.append(MinuteTotals(t_ns, 0, 1))
+            yield log
+
+
+@pytest.mark.parametrize("block", [1, 3, 9])
+def test_entries_of_every_kind_go_with_their_part(block: int) -> None:
+    times_s = [0.0, 0.4, 0.9, 1.2, 1.8, 2.2, 2.8, 3.1]
+    pieces = []
+    for _, info, logs in split(Noted(times_s, block=block), every_s=1.0):
+        assert sum(map(len, logs)) > 0
+        pieces.append([[one.t_ns / 1e9 for one in kind] for kind in info.timed])
+    assert pieces == [[[0.5]] * 4, [[1.5]] * 4, [[2.5]] * 4, [[]] * 4]
+    span = Extract(Noted(times_s, block=block), start_s=1.0, end_s=3.0)
+    for _ in range(2):  # as often as needed
+        assert sum(map(len, span.blocks())) == 4
+        assert [[one.t_ns / 1e9 for one in kind] for kind in span.info.timed] == [[1.5, 2.5]] * 4
