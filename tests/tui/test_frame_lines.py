@@ -101,9 +101,9 @@ def test_lines_around_a_view_in_every_width(name: str, tmp_path: Path) -> None:
         ui.said = said
         widget = Transport(ui)
         widget.has_timeline = has_timeline
-        drawn.append(drawn_in(widget, range(40, 120), range(1, 2)))
-        drawn.append(drawn_in(widget, range(60, 120, 5), range(2, 5)))
-        drawn.append(str([widget.rows(width) for width in range(30, 120)]))
+        drawn.append(drawn_in(widget, range(44, 110), range(1, 2)))
+        drawn.append(drawn_in(widget, range(60, 120, 15), range(2, 5)))
+        drawn.append(str([widget.rows(width) for width in range(44, 110)]))
     check_drawn(f"{name}, around", {f"{name}, around": "\n".join(drawn)})
     for session in (ui.needs, *ui.beside):
         session.close()

@@ -14,7 +14,7 @@ from busbench.capture.open import open_capture
 from busbench.errors import BusbenchError
 from busbench.port.ipc import EventKind
 from busbench.rig.load import read_rig
-from busbench.tui.app import BELL_TICKS, SAID_TICKS, SLOW_TICKS, BenchApp
+from busbench.tui.app import BELL_TICKS, SAID_TICKS, SLOW_TICKS, TICK_S, TICKS_A_LETTER, BenchApp
 from busbench.tui.commands import COMMANDS
 from busbench.tui.main import make_app
 from busbench.tui.opening import PLAN, Opened
@@ -139,13 +139,15 @@ async def test_keys_of_a_live_source(tmp_path: Path, monkeypatch: pytest.MonkeyP
         assert app.ui.said.startswith(f"{made.name}: file exists already")
 
 
-async def test_a_message_of_the_session_is_said_once_and_for_its_time() -> None:
+async def test_a_message_of_the_session_is_said_once_and_for_its_time(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert (SAID_TICKS * TICK_S, TICKS_A_LETTER * TICK_S) == (8.0, 0.1)
+    monkeypatch.setattr("busbench.tui.app.SAID_TICKS", 12)
     live = Live("virtual:?period=10ms")
     async with shown(live.pass_s(1)) as (app, _):
         live.port.happens(EventKind.UNPLUGGED, "gone")
         app.tick(0.05)
         assert app.ui.said == "gone"
-        for _ in range(SAID_TICKS):
+        for _ in range(12):
             app.tick(0.0)
         assert app.ui.said == "gone"
         app.tick(0.0)
@@ -154,8 +156,8 @@ async def test_a_message_of_the_session_is_said_once_and_for_its_time() -> None:
         assert app.ui.said == ""
         app.action_again()
         assert app.ui.said == "gone"
-        app.say("x" * 100)
-        for ticks, is_there in ((199, True), (2, True), (1, False)):
+        app.say("x" * 10)
+        for ticks, is_there in ((19, True), (2, True), (1, False)):
             for _ in range(ticks):
                 app.tick(0.0)
             assert bool(app.ui.said) is is_there
