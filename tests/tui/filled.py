@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 
@@ -29,6 +30,7 @@ from busbench.tui.widgets.timing import TimingLines
 from busbench.tui.widgets.verify import VerifyLines
 from busbench.tui.widgets.walk import WalkLines
 from tests.cli.running import CAPTURES, SMALL
+from tests.rig.rigs import device, rig
 from tests.tui import test_driving, test_walk
 from tests.tui.ports import Live
 from tests.tui.test_drawn import RIGS, STATES
@@ -38,6 +40,9 @@ HERON = CAPTURES / "heron.toml"
 PLAN = read_rig(HERON)
 LONG = "wrote a-file-in-the-folder-of-the-heron.pcapng (1,234 frames), and reported so in more words than a line holds"
 Made = Callable[[Path], LineWidget]
+MOTOR_ON_3 = LimitSources(motors=(MotorOption(2, -100.0),))
+_MOTOR = device("m", 8, "motor = true", 'kind = "off-bus"', "reversed = true", failsafe="-100")
+TURNED = LimitSources((("heron.toml", rig(_MOTOR)),))  # it says that its motor runs where it is to be off
 
 
 def large(name: str, *, channel: int, others: list[int], change: Callable[[AppState], object] = lambda _: None) -> Made:
@@ -81,6 +86,13 @@ def chosen(index: int) -> Callable[[AppState], None]:
         ui.needs.seek(int(ui.needs.events.start[index]))
 
     return change
+
+
+def untimed_several(folder: Path) -> LineWidget:
+    """Two receivers of which one has no times."""
+    ui = STATES["without times"](folder)
+    ui.beside = [STATES["at an outage"](folder).needs]
+    return OutageLines(ui)
 
 
 def bytes_of(name: str, index: int) -> Made:
@@ -136,14 +148,14 @@ def rehearsed(folder: Path) -> LineWidget:
     return DriveLines(bench.ui, bench.drive)
 
 
-def walked(*words: Word | Wrote | float, is_rehearsal: bool = False) -> Made:
+def walked(*words: Word | Wrote | float, is_rehearsal: bool = False, is_armed: bool = True) -> Made:
     """A walk round the small Heron or, as a rehearsal with a fault, round the whole; after words and seconds."""
 
     def make(folder: Path) -> LineWidget:
         del folder  # answers are kept in the current one
         path = Path("small.toml")
         path.write_text(HERON.read_text("utf-8") if is_rehearsal else SMALL, encoding="utf-8")
-        bench = test_walk.Bench(path, echoes=True)
+        bench = test_walk.Bench(path, is_armed=is_armed, echoes=True)
         if is_rehearsal:
             bench.session.source = "virtual:"
             bench.ui.faults = (parse_fault("reversed:left aileron"),)
@@ -188,12 +200,13 @@ def checked(*, moves: tuple[tuple[int, int], ...] = (), filters: int = 0) -> Mad
     """A recording with faults, checked; after steps in the table."""
 
     def make(folder: Path) -> LineWidget:
-        del folder
+        name = "heron-round-faulty.pcapng"
+        shutil.copy(CAPTURES / name, folder)  # the current one, so that no path is drawn
         session = faulty()
-        session.source = "captures/heron-round-faulty.pcapng"
+        session.source = name
         ui = AppState(choose("dark"), session=session, rig=PLAN, rig_path="heron.toml")
         widget = VerifyLines(ui)
-        widget.work = work = RecordedCheck(session, PLAN, rig_path="captures/heron.toml")
+        widget.work = work = RecordedCheck(session, PLAN, rig_path=str(HERON))
         work.work()
         assert work.done is not None
         widget.table = table = VerdictTable.first_look(work.done.found.checks)
@@ -266,6 +279,7 @@ FILLED: dict[str, Made] = {
     "outages filtered": of(OutageLines, "filtered"),
     "outages without times": of(OutageLines, "without times"),
     "bytes of a gap": bytes_of("in a gap", 20),
+    "bytes without times": bytes_of("without times", 5),
     "bytes of flagged frames": bytes_of("at an outage", 10),
     "timing beside a plan": of(TimingLines, "in a gap"),
     "timing in sync": of(TimingLines, "in sync"),
@@ -273,6 +287,7 @@ FILLED: dict[str, Made] = {
     "figures frozen": of(BigDigits, "frozen"),
     "figures in sync": of(BigDigits, "in sync"),
     "figures without times": of(BigDigits, "without times"),
+    "outages of several without times": untimed_several,
     "rig": planned_rig("whole", case=0),
     "rig, all stalled": planned_rig("whole", case=-2, is_ascii=True),
     "rig with a hub": planned_rig("hub", case=1),
@@ -280,11 +295,15 @@ FILLED: dict[str, Made] = {
     "rig scrolled": scrolled_rig(3),
     "drive set": driven(DrivePhase.SETTING, channel=8, shape="ramp", low=-35, period=1.0),
     "drive set to a switch": driven(DrivePhase.SETTING, channel=18, unit="us"),
-    "drive with a motor": driven(DrivePhase.CAUTIONS, sources=LimitSources(motors=(MotorOption(2, -100.0),)), high=80),
+    "drive with a motor": driven(DrivePhase.CAUTIONS, sources=MOTOR_ON_3, high=80),
+    "drive set to stand still": driven(DrivePhase.SETTING, channel=2, low=0, high=0),
+    "drive of a plan that contradicts itself": driven(DrivePhase.SETTING, sources=TURNED),
+    "drive of a locked channel": driven(DrivePhase.SETTING, sources=MOTOR_ON_3, channel=3),
     "drive counting": driven(DrivePhase.COUNTING, channel=6, unit="percent"),
     "drive moving": driven(DrivePhase.MOVING, channel=6, cycles=2),
     "drive stopping": rehearsed,
     "walk before": walked(),
+    "walk refused": walked(is_armed=False),
     "walk moving": walked(Word.GO, 6.0),
     "walk asking": walked(*HALTED),
     "walk over": walked(*HALTED, Word.YES, Word.YES, Word.SKIP, Word.END),
@@ -292,7 +311,10 @@ FILLED: dict[str, Made] = {
     "rehearsed walk moving": walked(Word.GO, 1.5, is_rehearsal=True),
     "rehearsed walk asking": walked(*HALTED, Word.SKIP, Word.GO, 20.0, is_rehearsal=True),
     "rehearsed walk in review": walked(*HALTED, *([Word.YES] * 2), *([Word.SKIP] * 11), is_rehearsal=True),
+    "rehearsed walk over": walked(*HALTED, *([Word.YES] * 2), *([Word.SKIP] * 11), Word.END, is_rehearsal=True),
     "check before": guided(),
+    "check of a switch": guided(*([Word.SKIP] * 6), Word.GO, 1.0),
+    "check nearly over": guided(Word.GO, 6.0, *([Word.SKIP] * 7), Word.GO, 6.0, *([Word.SKIP] * 4)),
     "check of a real port": guided(Word.GO, 4.5, Word.GO, 0.5, is_real=True),
     "check listening": guided(Word.GO, 6.0, *([Word.SKIP] * 3), Word.GO, 0.4),
     "check over": guided(Word.GO, 6.0, *([Word.SKIP] * 3), Word.GO, 6.0, Word.END),
