@@ -229,6 +229,8 @@ async def test_keys_of_the_help_scroll_search_and_close_it() -> None:
         await pilot.press("end", "question_mark")
         assert body.needle == "jit?"
         screen.query_one(Input).value = ""
+        await pilot.pause()
+        assert body.needle == ""
         await pilot.press("question_mark")
         await pilot.pause()
         assert isinstance(app.screen, BenchView)
