@@ -228,9 +228,5 @@ async def test_keys_of_the_help_scroll_search_and_close_it() -> None:
         assert body.needle == "jit"
         await pilot.press("end", "question_mark")
         assert body.needle == "jit?"
-        screen.query_one(Input).value = ""
-        await pilot.pause()
-        assert body.needle == ""
-        await pilot.press("question_mark")
-        await pilot.pause()
+        await pilot.press("f1")
         assert isinstance(app.screen, BenchView)

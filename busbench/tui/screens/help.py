@@ -248,13 +248,8 @@ class Help(ModalScreen[None]):
         self._body.redraw()
 
     def on_key(self, event: events.Key) -> None:
-        """Scroll keys; ? and q close it while the search is empty."""
+        """Scroll keys; what is printable goes to the search."""
         page = max(1, self._body.size.height - 1)
-        if event.key == "question_mark" and not self._body.needle:
-            event.stop()
-            event.prevent_default()
-            self.dismiss()
-            return
         rows = {"up": -1, "down": 1, "pageup": -page, "pagedown": page, "ctrl+home": -(10**6), "ctrl+end": 10**6}
         if not self._body.needle:
             rows |= {"home": -(10**6), "end": 10**6}
