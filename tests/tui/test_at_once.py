@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import pytest
@@ -55,7 +56,8 @@ async def test_after_each_key_nothing_is_left_to_draw(
     if keys is LIVE:
         session = Live("virtual:?period=15ms&pilot=still&gaps=0.5:0.2", names=rig_names(plan)).pass_s(1.2)
     else:
-        session = ReplaySession(open_capture(str(CAPTURES / "heron-round-faulty.pcapng")), names=rig_names(plan))
+        path = shutil.copy(CAPTURES / "heron-round-faulty.pcapng", tmp_path)  # annotations are kept beside it
+        session = ReplaySession(open_capture(str(path)), names=rig_names(plan))
         session.load()
         session.is_moving = False
     async with shown(session, (120, 36), rig=RIG) as (app, pilot):
