@@ -41,7 +41,7 @@ def main(arguments: list[str]) -> int:
         epilog="Further arguments go to pytest, as in: python3 tools/check.py tests/wire -k align",
         allow_abbrev=False,
     )
-    parser.add_argument("--short", action="store_true", help="types and a short set of tests alone")
+    parser.add_argument("--short", action="store_true", help="style and a short set of tests alone")
     parser.add_argument("--own-system", action="store_true", help="types of the package alone, on this system")
     parser.add_argument("--install-only", action="store_true", help="install, check nothing")
     chosen, for_pytest = parser.parse_known_args(arguments)
@@ -52,10 +52,9 @@ def main(arguments: list[str]) -> int:
         return 2
     if chosen.install_only:
         return 0
-    others = () if chosen.short or chosen.own_system else tuple(one for one in OTHER_SYSTEMS if one != sys.platform)
-    systems = (sys.platform, *others)
-    package_only = chosen.short or chosen.own_system
-    started = {system: _start_mypy(python, system, package_only=package_only) for system in systems}
+    others = () if chosen.own_system else tuple(one for one in OTHER_SYSTEMS if one != sys.platform)
+    systems = () if chosen.short else (sys.platform, *others)
+    started = {system: _start_mypy(python, system, package_only=chosen.own_system) for system in systems}
     failed = [name for name, step in STEPS if not _run(python, name, step)]
     failed += [f"mypy {system}" for system, mypy in started.items() if not _ended(mypy, f"mypy {system}")]
     # Last, so that its closing line is that of the whole run if all went well.

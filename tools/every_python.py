@@ -2,9 +2,10 @@
 
     python3 tools/every_python.py [pytest's arguments]
 
-The newest and the oldest run every check, those between types and a short set of tests, all at once: while
-tests of one wait, those of another work. What runs as on other systems differs by system and not by Python,
-so its tests and types are for the newest alone, as are the types of the tests. Each has an environment of
+The newest and the oldest run every check, those between a short set of tests, all at once: while tests of one
+wait, those of another work. What the oldest has and the newest has still, those between have, so they check
+no types. What runs as on other systems differs by system and not by Python, so its tests and types are for
+the newest alone, as are the types of the tests. Each has an environment of
 its own, .venv-3.12 and so on. The exit code is 0 if all of them passed.
 """
 
@@ -117,7 +118,7 @@ def _run_one(version: Version, python: Path, arguments: list[str], output: IO[by
 
     if check("--install-only"):
         return f"{name} (installation)"
-    what = "types and a short set of tests" if "--short" in arguments else "every check"
+    what = "a short set of tests" if "--short" in arguments else "every check"
     say(f"Python {name}: {what}, after {time.monotonic() - began:.0f} s of installation")
     code = check(*arguments)
     say(f"Python {name}: {'failed' if code else 'ok'} after {time.monotonic() - began:.0f} s")
