@@ -8,7 +8,7 @@ import pytest
 
 from busbench.analysis.change import Figure
 from busbench.analysis.comparison import Comparison
-from busbench.analysis.comparison_text import Bar, bar_of, sentences, to_list, unit_of, values_of
+from busbench.analysis.comparison_text import Bar, bar_of, interval_of, sentences, to_list, unit_of, values_of
 
 PERIOD = Figure("period", "s", 0.007, 0.007, 1.2e-6, -1.2e-6, 1.2e-6, (-3.5e-6, 3.5e-6))
 JITTER = Figure("period jitter rms", "s", 2e-5, 2e-5, 4e-4, -4e-4, 4e-4, (-3.6e-6, 4.4e-6))
@@ -65,3 +65,80 @@ def test_cells_have_the_digits_that_the_floor_leaves_room_for() -> None:
 def test_a_bar_is_in_parts_of_what_matters() -> None:
     assert bar_of(Figure("x", "s", 1.0, 3.0, 3.0, -1.0, 5.0, (-2.0, 4.0))) == Bar(-0.5, 0.5, 1.25)
     assert bar_of(ONCE) is None
+
+
+@pytest.mark.parametrize(
+    ("figure", "words"),
+    [
+        (PERIOD, "-0.0012 to +0.0012"),
+        (MOVED, "+11.0 to +23.0"),
+        (replace(MOVED, floor=25.0), "+11 to +23"),
+        (replace(MOVED, floor=0.0), "+11 to +23"),
+        (replace(MOVED, floor=0.0004), "+11.0000 to +23.0000"),
+        (replace(MOVED, low=None), "-"),
+        (replace(MOVED, high=None), "-"),
+        (replace(MOVED, floor=None), "-"),
+        (ONCE, "-"),
+    ],
+)
+def test_an_interval_in_words(figure: Figure, words: str) -> None:
+    assert interval_of(figure) == words
+
+
+@pytest.mark.parametrize(
+    ("floor", "cells"),
+    [
+        (None, ("173.0", "190.0", "-")),
+        (0.0, ("173", "190", "0")),
+        (9.99, ("173.0", "190.0", "10.0")),
+        (10.0, ("173", "190", "10")),
+        (0.5, ("173.00", "190.00", "0.50")),
+        (0.00001, ("173.0000", "190.0000", "0.0001")),
+    ],
+)
+def test_decimals_follow_the_floor(floor: float | None, cells: tuple[str, str, str]) -> None:
+    assert values_of(replace(MOVED, floor=floor)) == cells
+
+
+@pytest.mark.parametrize(
+    ("figure", "remedy"),
+    [
+        (replace(ONCE, what="endpoint low"), "move each control to both ends three times or more"),
+        (replace(ONCE, what="centre"), "move each control to both ends three times or more"),
+        (replace(GONE, new=0.5), "switch the transmitter off twice or more"),
+        (replace(ONCE, what="bursts of outages"), "record for longer"),
+        (replace(ONCE, what="frames missed per burst"), "record for longer"),
+        (replace(ONCE, what="noise at rest"), "record for longer"),
+        (replace(ONCE, what="latency"), "move the control of each pulse output both ways, by jerks"),
+        (JITTER, "record with a logic analyser"),
+        (GONE, ""),
+        (replace(ONCE, what="failsafe value"), ""),
+    ],
+)
+def test_what_would_help(figure: Figure, remedy: str) -> None:
+    lines = [line for line in sentences(Comparison((figure,))) if line.startswith("to judge more of them")]
+    assert lines == ([f"to judge more of them, for both recordings: {remedy}"] if remedy else [])
+
+
+@pytest.mark.parametrize(
+    ("figures", "words"),
+    [
+        ((MOVED, MOVED), "different: 2 of 2 figures"),
+        ((MOVED, PERIOD, PERIOD), "different: 1 of 3 figures; 2 are the same"),
+        ((MOVED, ONCE), "different: 1 of 2 figures; 1 cannot be judged"),
+        ((JITTER, PERIOD, PERIOD), "cannot tell: no difference found; 1 of 3 figures cannot be judged, 2 are the same"),
+        ((JITTER,), "cannot tell: no difference found; 1 of 1 figure cannot be judged"),
+        ((ONCE_MOVED,), "cannot tell: nothing is surely different; 1 of 1 figure may be, 0 more cannot be judged"),
+        ((PERIOD,), "same: 1 figure"),
+    ],
+)
+def test_the_verdict_with_its_counts(figures: tuple[Figure, ...], words: str) -> None:
+    assert said(*figures) == words
+
+
+def test_a_bar_below_and_above_nothing() -> None:
+    figure = Figure("x", "s", 1.0, None, 3.0, -1.0, 5.0, (-2.0, 4.0))
+    assert bar_of(figure) == Bar(-0.5, None, 1.25)
+    assert bar_of(replace(figure, low=None)) is None
+    assert bar_of(replace(figure, tolerance=(0.0, 0.0))) == Bar(-1.0, None, 5.0)
+    assert bar_of(replace(figure, new=1.0)) == Bar(-0.5, 0.0, 1.25)
