@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 import pytest
@@ -10,7 +11,9 @@ import pytest
 from busbench.analysis.host_lateness import HostLateness, host_lateness
 from busbench.analysis.jitter_range import JitterRange, describe_range, explain_jitter, range_by_bytes
 from busbench.analysis.read_grid import ReadGrid
+from busbench.analysis.timing import timing
 from busbench.line import WAKE_EDGES_US, WakeUps
+from busbench.model import Clock, ClockKind, FrameTimes
 
 MS, S = 1e6, 1_000_000_000
 EVERY_MS = ReadGrid(1.0004 * MS, 0.25 * MS, 0.25 * MS)
@@ -172,3 +175,33 @@ def test_only_what_was_logged_meanwhile_counts() -> None:
     assert host_lateness(wakes, first_ns=5 * S + 1, last_ns=10 * S - 1).count == 6 * 4  # type: ignore[union-attr]
     assert host_lateness([], first_ns=0, last_ns=0) is None
     assert host_lateness(log({}, {}), first_ns=0, last_ns=S) is None  # nothing woke
+
+
+@pytest.mark.parametrize(
+    ("cut", "way"),
+    [
+        (range(0, 1000, 21), "whole"),  # 48 of 1,000: fewer than a tenth are numbered by themselves
+        (range(1000), "cut"),
+        ([*range(0, 500, 2), *range(501, 1000, 2)], "cut"),  # no neighbours, but both kinds
+        ((), "whole"),
+    ],
+)
+def test_which_frames_show_the_jitter(cut: Sequence[int], way: str) -> None:
+    """Reads of whole frames with 1 ms of lateness; frames that a read cut are known to a character."""
+    rng = np.random.default_rng(5)
+    t_ns = 14_000_370 * np.arange(1000) + rng.normal(0, 4e4, 1000).astype(np.int64)
+    slack = np.full(1000, 9_000_000, np.int32)
+    late = rng.integers(0, 1_000_000, 1000)
+    late[list(cut)] = rng.integers(0, 60_000, len(cut))
+    slack[list(cut)] = 110_000
+    found = timing(FrameTimes(t_ns + late, slack, np.zeros(1000, np.uint8)), clock=Clock(ClockKind.PER_READ, 1))
+    jitter = found.jitter
+    assert jitter is not None
+    assert ("reads cut frames" in found.note) is (way == "cut")
+    assert jitter.of_cut is (way == "cut")
+    true_s = np.std(np.diff(t_ns)) / 1e9
+    assert jitter.period_low_s <= true_s <= jitter.period_high_s
+    if way == "whole":
+        assert jitter.period_rms_s > 3e-4  # lateness is in it
+    else:
+        assert jitter.period_rms_s < 1.5e-4

@@ -204,3 +204,35 @@ def test_steps_too_small_to_be_seen_in_one_pulse_show_no_latency() -> None:
     assert one.fit is not None
     assert one.latency is None
     assert one.note.startswith("its latency is unknown: ")
+
+
+def test_an_output_that_falls_behind_for_a_while_is_late_by_that_much() -> None:
+    """For fifty frames it shows the frame two before."""
+    t_ns, counts = frames()
+    line, end_ns = bus(t_ns, counts)
+    shown = counts[:, 0].copy()
+    shown[100:150] = counts[98:148, 0]
+    (one,) = measured({"bus": line, "a": pulses(end_ns + 2_000_000, shown)}, step_ns=40).lines
+    assert one.latency is not None
+    row = np.searchsorted(end_ns, one.latency.end_ns - 100)
+    behind = (row >= 99) & (row < 148)
+    assert behind.sum() > 30
+    assert np.abs(one.latency.late_ns[behind] - 16_000_000).max() < 500_000  # two periods of 7 ms more
+    assert np.abs(one.latency.late_ns[(row < 98) | (row > 150)] - 2_000_000).max() <= 40
+
+
+def test_a_frame_with_a_marked_byte_is_obeyed_by_no_pulse() -> None:
+    """An edge in channel 1 comes a bit late: the parity is wrong, and so is the value."""
+    t_ns, counts = frames()
+    line, end_ns = bus(t_ns, counts)
+    edges = line.t_ns.copy()
+    byte = np.flatnonzero((edges > t_ns[100] + 120_000) & (edges < t_ns[100] + 220_000))  # in the first byte's data
+    at = next(one for one in byte.tolist() if edges[one + 1] - edges[one] >= 20_000)
+    edges[at] += 10_000
+    output = pulses(end_ns + 2_000_000, counts[:, 0])
+    (one,) = measured({"bus": Edges(edges, line.initial, line.start_ns, line.end_ns), "a": output}, step_ns=40).lines
+    assert one.fit is not None
+    assert one.fit.outliers == 0
+    assert one.latency is not None
+    assert np.abs(one.latency.end_ns - end_ns[100]).min() > 1_000_000
+    assert np.abs(one.latency.late_ns - 2_000_000).max() <= 40

@@ -176,7 +176,7 @@ def test_five_leads_are_named_at_most() -> None:
     assert len({one.name for one in (*fit.leads, *fit.bounds)}) == 6
 
 
-@pytest.mark.parametrize(("extra", "named"), [(-0.09, True), (-0.15, False)])
+@pytest.mark.parametrize(("extra", "named"), [(-0.09, True), (-0.1, True), (-0.15, False)])
 def test_a_lead_never_has_less_than_no_resistance(extra: float, named: bool) -> None:
     """0.1 ohm is planned; what would be less is something else, as a source that rises with the load."""
     measured = measure(PLAN, drawn_of(200), volts=("receiver", "tail"), noise_v=0.001)

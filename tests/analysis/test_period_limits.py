@@ -175,3 +175,11 @@ def test_a_late_frame_hides_no_loss_and_makes_none(steps: list[float], missing: 
     assert found is not None
     pairs = list(zip(found.missing.row.tolist(), found.missing.count.tolist(), strict=True))
     assert pairs == [one for one in missing if one[1]]
+
+
+@pytest.mark.parametrize(("gaps", "change", "is_step"), [(16, 199, True), (16, 201, False), (64, 399, True),
+                                                         (64, 401, False)])  # fmt: skip
+def test_among_few_losses_less_difference_is_chance(gaps: int, change: int, is_step: bool) -> None:
+    """An eightieth for each loss, two fifths at most."""
+    apart = np.tile([1000, 1000 + change, 1000, 1000 - change], gaps // 4)
+    assert _is_read_step(*single_gaps(apart)) is is_step
