@@ -142,3 +142,17 @@ def test_a_bar_below_and_above_nothing() -> None:
     assert bar_of(replace(figure, low=None)) is None
     assert bar_of(replace(figure, tolerance=(0.0, 0.0))) == Bar(-1.0, None, 5.0)
     assert bar_of(replace(figure, new=1.0)) == Bar(-0.5, 0.0, 1.25)
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "bar"),
+    [
+        (-0.5, 0.5, (-0.25, 0.125)),
+        (0.001, 0.002, (0.00025, 0.0005)),
+        (-6.0, -2.0, (-3.0, -1.0)),
+        (0.0, 4.0, (0.0, 1.0)),
+    ],
+)
+def test_each_side_of_a_bar_has_its_own_tolerance(low: float, high: float, bar: tuple[float, float]) -> None:
+    found = bar_of(Figure("x", "s", 1.0, 1.0, 3.0, low, high, (-2.0, 4.0)))
+    assert found == Bar(bar[0], 0.0, bar[1])
