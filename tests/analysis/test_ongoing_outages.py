@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from busbench.analysis import ongoing_outages
 from busbench.analysis.ongoing_outages import OngoingOutages
 from busbench.analysis.outages import Outage, Outages, find_outages
 from busbench.model import MARKED, MARKED_MAYBE, NO_CLOCK, Bools, Clock, ClockKind, Reason, Rejects
@@ -80,7 +81,10 @@ def listened(line: Line, sizes: list[int]) -> tuple[OngoingOutages, list[Outage]
 
 @pytest.mark.parametrize("sizes", [[97], [1000, 3], [9000]])
 @pytest.mark.parametrize(("count", "often"), [(600, 0.02), (9_500, 0.005)])
-def test_all_outages_are_found_however_frames_come(count: int, often: float, sizes: list[int]) -> None:
+def test_all_outages_are_found_however_frames_come(
+    count: int, often: float, sizes: list[int], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(ongoing_outages, "_PERIOD_FRAMES", 600)  # fewer of the frames before are kept
     line = Line(count, often=often)
     source, events = listened(line, sizes)
     whole = line.whole()
