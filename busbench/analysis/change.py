@@ -128,7 +128,7 @@ def half_width(old: Sample, new: Sample, chance: float) -> float:
     if not square:
         return 0.0
     freedom = square**2 / (old.error**4 / old.freedom + new.error**4 / new.freedom)
-    return student(chance, math.floor(freedom)) * math.sqrt(square)
+    return student(chance, math.floor(freedom * (1 + 1e-12))) * math.sqrt(square)  # whole ones may come out just below
 
 
 def change_of(

@@ -178,3 +178,12 @@ def test_the_verdict_of_all_figures(intervals: list[tuple[float, float]], verdic
     assert [found.count(one) for one in ("same", "different", "cannot tell")] == [
         each.count("same"), each.count("different"), each.count("cannot tell"),
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize("freedom", range(1, 40))
+@pytest.mark.parametrize("error", [1e-9, 0.1, 0.3, 7.0])
+def test_two_samples_alike_have_the_degrees_of_freedom_of_both(freedom: int, error: float) -> None:
+    """Whole ones, that rounding must not take one from."""
+    one = Sample(1.0, error, freedom)
+    wanted = stats.t.ppf(0.975, 2 * freedom) * error * math.sqrt(2)
+    assert half_width(one, one, 0.05) == pytest.approx(wanted, rel=1e-9)
