@@ -7,8 +7,10 @@ import re
 import socket
 import stat
 import sys
+import tempfile
 from collections.abc import Iterator
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 import serial
@@ -169,3 +171,22 @@ def test_where_no_lock_can_be_made_the_port_is_used_without(monkeypatch: pytest.
     monkeypatch.setattr(os, "open", full)
     with _lock_file("heron"), _lock_file("heron"):
         pass
+
+
+def test_on_windows_the_first_byte_of_a_file_is_locked(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[tuple[int, int]] = []
+
+    def locking(fd: int, mode: int, size: int) -> None:
+        asked.append((mode, size))
+        if len(asked) == 2:
+            raise OSError(36, "Resource deadlock avoided")
+
+    monkeypatch.setattr(sys, "platform", "win32")
+    monkeypatch.setitem(sys.modules, "msvcrt", SimpleNamespace(locking=locking, LK_NBLCK=2))
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    with _lock_file("device 3 4"):
+        assert [path.name for path in tmp_path.iterdir()] == ["busbench-device-3-4.lock"]
+        with pytest.raises(BlockingIOError, match="device 3 4 is locked"), _lock_file("device 3 4"):
+            pass
+    assert asked == [(2, 1), (2, 1)]
+    assert device_keys(os.devnull) == ()  # no node has a number there
