@@ -7,7 +7,7 @@ import os
 import signal
 import sys
 import threading
-from concurrent.futures import Executor, ThreadPoolExecutor
+from concurrent.futures import Executor, ProcessPoolExecutor, ThreadPoolExecutor
 from multiprocessing import connection
 from types import SimpleNamespace, TracebackType
 from typing import Any
@@ -149,3 +149,21 @@ def test_a_process_leaves_ctrl_c_to_its_parent() -> None:
         assert signal.getsignal(signal.SIGINT) is signal.SIG_IGN
     finally:
         signal.signal(signal.SIGINT, before)
+
+
+def test_work_is_handed_on_while_ctrl_c_waits(monkeypatch: pytest.MonkeyPatch) -> None:
+    seen: list[object] = []
+
+    def submit(_: object, work: object, *arguments: object, **more: object) -> str:
+        seen.append((work, arguments, more, signal.getsignal(signal.SIGINT) is signal.default_int_handler))
+        return "future"
+
+    monkeypatch.setattr(ProcessPoolExecutor, "submit", submit)
+    pool = survey_workers._Processes.__new__(survey_workers._Processes)
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    try:
+        handed: object = pool.submit(print, 1, sep="x")
+        assert handed == "future"
+    finally:
+        signal.signal(signal.SIGINT, before)
+    assert seen == [(print, (1,), {"sep": "x"}, sys.platform == "win32")]

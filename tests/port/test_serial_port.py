@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import array
+import os
 import sys
 from types import SimpleNamespace
 
@@ -146,3 +147,19 @@ def test_marks_locks_and_totals_are_those_of_the_system(platform: str, monkeypat
     assert (port.marks_bad, port.exclusive) == (platform == "linux", None if platform == "win32" else True)
     if platform != "linux":
         assert port.error_totals() == (ErrorTotals() if platform == "win32" else None)
+
+
+@pytest.mark.parametrize("line", [BUS_LINE, LineSettings(115_200, "N", 1), LineSettings(100_000, "O", 1)])
+def test_an_open_port_has_the_rate_and_still_knows_its_line(line: LineSettings) -> None:
+    far, near = os.openpty()
+    port = BusPort(os.ttyname(near), line=line)
+    port.open()
+    state = array.array("I", [0] * 16)
+    fcntl.ioctl(near, GET, state)
+    assert (port.rate, state[9]) == (line.baud, line.baud)
+    assert (port.baudrate, port.parity, port.stopbits) == (line.baud, line.parity, line.stop_bits)
+    assert bool(state[0] & termios.PARMRK)
+    assert port.parity_is_kept is (line.parity == "N")  # a pseudo-terminal has no parity bit
+    port.close()
+    os.close(near)
+    os.close(far)
