@@ -15,10 +15,10 @@ from types import SimpleNamespace
 import pytest
 import serial
 
-from busbench.errors import PortError
+from busbench.errors import PortBusy, PortError
 from busbench.line import LineSettings
 from busbench.port.device_lock import DeviceLock, _lock_file, device_in, device_keys, socket_keys
-from busbench.port.open_serial import close_port, open_port
+from busbench.port.open_serial import claim_socket, close_port, open_port
 from busbench.port.port import open_client
 from tests.port.sources import Holding
 
@@ -190,3 +190,14 @@ def test_on_windows_the_first_byte_of_a_file_is_locked(tmp_path: Path, monkeypat
             pass
     assert asked == [(2, 1), (2, 1)]
     assert device_keys(os.devnull) == ()  # no node has a number there
+
+
+def test_a_socket_is_claimed_by_one_sender_until_it_lets_go() -> None:
+    first = claim_socket("socket://127.0.0.1:7001")
+    with pytest.raises(PortBusy) as caught:
+        claim_socket("rfc2217://127.0.0.1:7001")
+    assert str(caught.value) == (
+        '"rfc2217://127.0.0.1:7001": another busbench sends to it: stop that one, then try again'
+    )
+    first.release()
+    claim_socket("socket://127.0.0.1:7001").release()

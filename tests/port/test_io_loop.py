@@ -143,7 +143,10 @@ def test_a_port_that_is_held_back_is_read_later(loop: ThreadIoLoop) -> None:
     loop.attach(port)
     assert loop.wait(0.05, holds_back=True) == []
     assert come(loop) == [(LoopEvent.PORT, b"a")]
+    loop.wait(0, holds_back=True)
     loop.detach()
+    assert loop._reader is not None
+    assert not loop._reader.is_alive()  # it does not wait for the parent any more
 
 
 def test_a_parent_speaks_hears_and_goes() -> None:

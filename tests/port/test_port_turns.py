@@ -17,7 +17,7 @@ from busbench.port.pacer import Transmission
 from busbench.port.port_process import ALONE_MAX_NS, PortProcess, ProcessSettings
 from busbench.port.serial_port import ErrorTotals
 from tests.port.loops import SECOND_NS, START_NS, Bus, Endless, Loop, alive, gone, on_bus, order, run, transmits
-from tests.port.sources import Counting
+from tests.port.sources import Counting, Unpicklable
 
 MS = 1_000_000
 
@@ -87,6 +87,16 @@ def test_an_order_to_stop_what_does_not_run_is_nothing(loop: Loop) -> None:
     loop.later = [(MS, LoopEvent.PARENT, order("stop")), transmits(Counting(2), at_ns=2 * MS), *alive(0.5), gone(0.5)]
     run(loop)
     assert (loop.result.frames, loop.result.reason) == (2, "")
+
+
+@pytest.mark.parametrize("source", [Unpicklable(3), Counting(3, period_s=-1)])
+def test_a_program_that_cannot_be_taken_over_is_over_and_the_next_one_runs(loop: Loop, source: Counting) -> None:
+    loop.later = [transmits(source), *alive(0.5), transmits(Counting(2), at_ns=SECOND_NS // 10), gone(0.5)]
+    run(loop)
+    first, *_, last = (one for one in loop.messages if isinstance(one, Transmission))
+    assert (first.is_over, first.frames) == (True, 0)
+    assert first.reason == "the part of busbench that keeps the port does not take the program"
+    assert (last.is_over, last.frames, last.reason) == (True, 2, "")
 
 
 def test_while_the_port_is_away_nothing_begins(loop: Loop) -> None:
