@@ -85,8 +85,6 @@ def _stretches(
     """Runs of flagged frames and silence."""
     t_s, down = evidence.t_s, evidence.is_down
     count = t_s.size
-    if not count:
-        return []
     spans: list[tuple[float, float]] = []  # each from the good frame before to the good frame after
     edges = np.flatnonzero(np.diff(np.concatenate([[False], down, [False]])))
     for first, stop in edges.reshape(-1, 2).tolist():
