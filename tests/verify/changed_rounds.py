@@ -23,7 +23,7 @@ from busbench.wire.frame_spec import CHANNELS, COUNTS_MAX
 from tests.verify.rounds import RIG, recorded
 
 PERIOD_S = 0.015
-STEPS = ("rest", "rudder stick", "motor slider", "controls let go", "transmitter on after the receiver")
+STEPS = ("rudder stick", "controls let go", "transmitter on after the receiver")
 
 
 _flown = cache(heron.fly_round)
