@@ -37,7 +37,7 @@ def quoted(text: str) -> str:
 def _range_text(low: float | None, high: float | None, *, min_open: bool) -> str:
     if high is None:
         return f"more than {low:g}" if min_open else f"{low:g} or more"
-    return f"{low:g} to {high:g}" if isinstance(high, float) or high < 10**6 else f"{low} to {high}"
+    return f"{low:g} to {high:g}" if isinstance(high, float) else f"{low} to {high}"
 
 
 def _within(kind: WholeRange | FiniteRange, number: float, param: Any, ctx: click.Context | None) -> None:
