@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from busbench.cli.keys import has_keyboard, listen_for_keys
+from busbench.cli.keys import GONE, has_keyboard, listen_for_keys, read_keys
 
 if sys.platform == "win32":
     pytest.skip("pseudo-terminals are POSIX", allow_module_level=True)
@@ -65,6 +65,16 @@ def test_a_closed_terminal_is_as_good_as_a_key(keyboard: int) -> None:
     with listen_for_keys() as any_key:
         os.close(keyboard)
         assert any_key(5.0)
+
+
+def test_keys_are_read_as_text(keyboard: int) -> None:
+    with read_keys() as read_key:
+        assert read_key(0.0) == ""
+        os.write(keyboard, "é ".encode())
+        assert read_key(5.0) == "é "
+        assert read_key(0.0) == ""
+        os.close(keyboard)
+        assert read_key(5.0) == GONE
 
 
 def test_keyboard_or_not(keyboard: int, monkeypatch: pytest.MonkeyPatch) -> None:

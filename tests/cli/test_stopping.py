@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+import os
+import select
 import signal
 import sys
 import threading
@@ -14,6 +16,7 @@ import pytest
 
 from busbench.cli.keys import GONE, _ends_as_by_a_key, read_answers
 from busbench.cli.live import stop_signals
+from busbench.cli.output import require_reader
 
 HANG_UP: Any = getattr(signal, "SIGHUP", None)  # of POSIX alone
 ENDING = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)]
@@ -109,3 +112,16 @@ def test_a_line_that_does_not_come_is_none(monkeypatch: pytest.MonkeyPatch) -> N
         assert read_key(0.01) == ""
         asked.set()
         assert read_key(60) == GONE
+
+
+@pytest.mark.skipif(not hasattr(select, "poll"), reason="the system does not report it")
+def test_a_reader_that_has_gone_is_noticed_before_anything_is_written(monkeypatch: pytest.MonkeyPatch) -> None:
+    reading, writing = os.pipe()
+    with os.fdopen(writing, "w") as pipe:
+        monkeypatch.setattr(sys, "stdout", pipe)
+        require_reader()
+        os.close(reading)
+        with pytest.raises(BrokenPipeError):
+            require_reader()
+    monkeypatch.setattr(sys, "stdout", io.StringIO())
+    require_reader()  # what is no file has no reader to lose
