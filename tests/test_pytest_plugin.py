@@ -9,7 +9,15 @@ from typing import Any
 import pytest
 
 from busbench.bench.sources import open_source
-from busbench.pytest_plugin import Aircraft, BusRecorder, _bus_of, _keep, _require_frames
+from busbench.pytest_plugin import (
+    Aircraft,
+    BusRecorder,
+    _bus_of,
+    _keep,
+    _require_frames,
+    pytest_pyfunc_call,
+    pytest_runtest_makereport,
+)
 from busbench.verify.result import Check, Verdict
 
 FAILED = pytest.fail.Exception
@@ -119,3 +127,38 @@ def test_an_aircraft_passes_where_checks_exist_and_all_passed(subject: str, name
     with pytest.raises(FAILED) as caught:
         aircraft.require(subject, name)
     assert str(caught.value).splitlines() == lines
+
+
+@pytest.mark.parametrize(
+    ("when", "failed", "is_kept"),
+    [("call", True, True), ("call", False, False), ("setup", True, False), ("teardown", True, False)],
+)
+def test_only_a_test_that_failed_keeps_its_recordings(tmp_path: Path, when: str, failed: bool, is_kept: bool) -> None:
+    paths = [tmp_path / "bus-1.pcapng", tmp_path / "gone.pcapng"]
+    paths[0].write_text("one")
+    config = SimpleNamespace(
+        invocation_params=SimpleNamespace(dir=tmp_path), getoption={"--keep-recordings": "kept"}.get
+    )
+    item: Any = SimpleNamespace(config=config, nodeid="a", stash=SimpleNamespace(get=lambda *_: paths))
+    report: Any = SimpleNamespace(when=when, failed=failed, sections=[])
+    hook = pytest_runtest_makereport(item)
+    next(hook)
+    with pytest.raises(StopIteration) as ended:
+        hook.send(report)
+    assert ended.value.value is report
+    kept = tmp_path / "kept" / "a-bus-1.pcapng"
+    assert report.sections == ([("busbench recording", str(kept))] if is_kept else [])
+    assert kept.exists() is is_kept
+
+
+@pytest.mark.parametrize(("has_mark", "frames", "fails"), [(True, 0, True), (True, 1, False), (False, 0, False)])
+def test_a_marked_test_is_held_to_its_frames(
+    monkeypatch: pytest.MonkeyPatch, has_mark: bool, frames: int, fails: bool
+) -> None:
+    mark = SimpleNamespace(kwargs={}) if has_mark else None
+    made = recordings((frames, 0))
+    item: Any = SimpleNamespace(get_closest_marker={"frames": mark}.get, stash=SimpleNamespace(get=lambda *_: made))
+    hook = pytest_pyfunc_call(item)
+    next(hook)
+    with pytest.raises(FAILED if fails else StopIteration):
+        hook.send(True)
