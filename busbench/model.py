@@ -292,9 +292,10 @@ def remove_clock_steps(t_ns: I64) -> I64:
     is_back = steps < -BACK_NS
     forth = steps[steps > 0]
     usual = int(np.median(forth)) if forth.size else 0
+    far = np.where(is_back, float(usual) - steps, 0.0)  # may not fit in 64 bits
+    if far.sum() > TIME_MAX_NS:  # set back so often that no usual interval is left
+        capped: I64 = np.minimum(t_ns + np.cumsum(far), float(TIME_MAX_NS)).astype(np.int64)
+        return capped
     moved = np.where(is_back, usual - steps, 0)
-    if float(moved.sum(dtype=np.float64)) > TIME_MAX_NS:  # set back so often that no usual interval is left
-        far = t_ns + np.cumsum(moved, dtype=np.float64)
-        return np.minimum(far, float(TIME_MAX_NS)).astype(np.int64)
     going_on: I64 = np.minimum(t_ns, TIME_MAX_NS - (total := np.cumsum(moved))) + total
     return going_on

@@ -7,7 +7,7 @@ from statistics import median
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from busbench import model
@@ -16,6 +16,7 @@ from busbench.model import (
     BACK_NS,
     NO_CLOCK,
     TIME_MAX_NS,
+    TIME_MIN_NS,
     ByteLog,
     Clock,
     ClockKind,
@@ -166,6 +167,9 @@ def test_a_step_is_found_between_any_two_blocks(monkeypatch: pytest.MonkeyPatch,
     assert remove_clock_steps(t_ns).tolist() == (np.arange(12) * 7 * MS).tolist()
 
 
+@example([0, TIME_MAX_NS] * 4)
+@example([TIME_MIN_NS, TIME_MAX_NS] * 3)
+@example([TIME_MIN_NS, *[TIME_MAX_NS, 0] * 3])
 @given(st.lists(st.integers(-(1 << 50), 1 << 50) | st.integers(-(1 << 61), 1 << 62), max_size=12))
 def test_no_step_is_left_and_nothing_overflows(t_ns: list[int]) -> None:
     """Beside the same with whole numbers of any size."""
