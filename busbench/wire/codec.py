@@ -164,18 +164,13 @@ def pack_frames(channels: ArrayLike, flags: ArrayLike = 0, end: ArrayLike = END_
 
 
 def _pack_block(counts: NDArray[np.integer], words: NDArray[np.void]) -> None:
-    """Write the words from last to first; each overwrites the spill of the one before."""
+    """Write the words from last to first; each overwrites the low bits of the one after, which it completes."""
     columns = np.ascontiguousarray(counts.T).astype(np.uint64)
     words["d"] = (columns[15] << np.uint64(5)).astype(np.uint16)
     for name, bits, first in (("c", 6, 10), ("b", 7, 5), ("a", 0, 0)):
         word = columns[first] << np.uint64(bits)
-        for i in range(1, 5):
+        for i in range(1, 6):  # of the sixth as many bits as fit
             word |= columns[first + i] << np.uint64(bits + 11 * i)
-        # The word's top bits belong to the channel after, its low bits to the one before.
-        if first + 5 < CHANNELS:
-            word |= columns[first + 5] << np.uint64(bits + 55)
-        if bits:
-            word |= columns[first - 1] >> np.uint64(11 - bits)
         words[name] = word
 
 
