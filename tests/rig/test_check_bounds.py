@@ -324,7 +324,11 @@ def test_stalls_are_one_hint_with_the_number_of_their_cases() -> None:
     assert [f.what for f in two] == [
         "a stalled, rest moving: hub h: 2.10 A is above its limit of 1 A (stated), and 1 more such cases"
     ]
-    assert two[0].advice.startswith("use thicker wire in the lead to ")
+    # Both stalled devices pull at the receiver through h, whose lead has 2.1 A, and a lead of its own has 2 A.
+    assert two[0].advice == "use thicker wire in the lead to hub h: 0.3 m AWG 20 instead of 0.3 m AWG 24"
+    # Of a measured lead to the receiver no thicker wire is known, and there is no hub to feed.
+    bare = check_rig(rig(device("a", 1, STALL, "lead = {resistance_ohm = 0.1, limit_a = 1}")))
+    assert [f.advice for f in bare] == ["see `busbench rig power`"]
 
 
 def test_a_limit_passed_in_plain_flying_is_a_fault_once_and_stalls_are_no_more_a_hint() -> None:
