@@ -236,6 +236,30 @@ def test_a_loop_is_good_if_all_came_back_and_nothing_else(
     assert (found.skipped, found.wire_s) == (3, 0.003)
 
 
+@pytest.mark.parametrize("is_one", [True, False])
+def test_a_loop_listens_for_half_a_second_more(is_one: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The last echo may wait in an adapter; of two ports the sending one is read as well, for its events."""
+    now_s, reads = [0.0], {"out": 0, "back": 0}
+    how = made(is_over=False)
+
+    def read(name: str, timeout_s: float) -> list[str]:
+        reads[name] += 1
+        now_s[0] += timeout_s
+        how.is_over = now_s[0] > 0.17
+        return [f"{name} at {now_s[0]:.2f}"] if timeout_s else []
+
+    out = made(read=lambda timeout_s: read("out", timeout_s), sent=lambda: ["sent"], transmission=how)
+    back = out if is_one else made(read=lambda timeout_s: read("back", timeout_s))
+    monkeypatch.setattr("time.monotonic", lambda: now_s[0])
+    received, sent = cast(tuple[list[Any], list[Any]], loop._exchange(out, back))
+    name = "out" if is_one else "back"
+    # Sending ends at 0.20 s: 0.05 s for each read, until half a second later.
+    assert received[:1] == [f"{name} at 0.05"]
+    assert received[-1] in (f"{name} at 0.70", f"{name} at 0.75")
+    assert len(sent) == reads[name]
+    assert reads["out"] == len(received)
+
+
 def test_a_loop_as_rows_and_without_what_did_not_happen(capsys: Capsys) -> None:
     none = LoopResult(5, 0, 0, 5, 0, 0, 0, 0.003, None, "FAIL: so", False)
     loop.show(none, "csv")

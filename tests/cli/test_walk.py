@@ -31,7 +31,7 @@ from busbench.cli.walk import WalkTexts, command
 from busbench.drive.surface_check import Ended, SurfacePhase
 from busbench.errors import PortLost
 from busbench.line import BUS_LINE, Chunk
-from busbench.port.port import HearingPort
+from busbench.port.port import EventKind, HearingPort, PortEvent
 from busbench.rig.load import parse_rig, read_rig
 from busbench.verify.stations import stations_of
 from tests.cli.running import CAPTURES, SMALL, invoke, refusal_of
@@ -320,6 +320,26 @@ def test_a_port_that_is_lost_is_named_once() -> None:
     assert session.lost == "its child is gone"
     for reason in (session.lost, f"/dev/ttyHERON: {session.lost}"):
         assert str(lost_port("/dev/ttyHERON", reason, hint="go on")) == "/dev/ttyHERON: its child is gone: go on"
+
+
+class Noisy(HearingPort):
+    """A port that reports one event of each kind but that it is unplugged."""
+
+    def __init__(self) -> None:
+        super().__init__("/dev/ttyHERON", line=BUS_LINE)
+        self._events = [PortEvent(0, kind, f"it is {kind}") for kind in EventKind if kind is not EventKind.UNPLUGGED]
+
+    def read(self, timeout_s: float) -> list[Chunk]:
+        return []
+
+
+def test_a_walk_says_what_a_port_warns_of_and_no_more(capsys: pytest.CaptureFixture[str]) -> None:
+    plan = plan_walk(parse_rig(SMALL), rig_path="small.toml", port="/dev/ttyHERON")
+    receiver = Receiver(Noisy())
+    session = SurfaceSession(receiver, begin_walk(plan))
+    assert not WalkTexts(session, receiver, read_key=lambda seconds: "e").go()
+    said = [line for line in capsys.readouterr().err.splitlines() if line.startswith("/dev/ttyHERON")]
+    assert said == [f"/dev/ttyHERON: it is {EventKind.WARNING}"]
 
 
 class Terminal:
