@@ -66,3 +66,15 @@ def test_few_latencies_have_no_floor_and_missing_ones_are_named() -> None:
     assert [one.doubt for one in compared(locked(0.004), None)] == ["not in both"]
     assert compared(None, None) == []
     assert compare_latency(outputs(rudder=locked(0.004)), outputs(gear=locked(0.004)), chance=0.004) == []
+
+
+@pytest.mark.parametrize(("share", "has_floor"), [(0.49, True), (0.51, False)])
+def test_means_of_parts_that_vary_three_times_as_much_as_their_latencies_explain_drift(
+    share: float, has_floor: bool
+) -> None:
+    """Twelve parts of four, each d above and below its mean: their means are known to d / 6."""
+    d_s = 2e-4
+    step_s = share * d_s * np.sqrt(12 / 13)  # of twelve even means, whose error is then that share of d
+    values = 0.004 + np.repeat(np.arange(12) * step_s, 4) + np.tile([d_s, -d_s], 24)
+    (found,) = compared(values, values)
+    assert (found.floor is not None) is has_floor

@@ -205,3 +205,14 @@ def test_which_frames_show_the_jitter(cut: Sequence[int], way: str) -> None:
         assert jitter.period_rms_s > 3e-4  # lateness is in it
     else:
         assert jitter.period_rms_s < 1.5e-4
+
+
+@pytest.mark.parametrize(("cut", "is_by_cut"), [(30, False), (31, True)])
+def test_thirty_periods_between_cut_frames_show_the_jitter(cut: int, is_by_cut: bool) -> None:
+    rng = np.random.default_rng(5)
+    t_ns = 14_000_370 * np.arange(500) + rng.normal(0, 2e4, 500).astype(np.int64)
+    late, slack = rng.integers(0, 2_000_000, 500), np.full(500, 9_000_000, np.int32)
+    late[100 : 100 + cut], slack[100 : 100 + cut] = rng.integers(0, 60_000, cut), 110_000
+    found = timing(FrameTimes(t_ns + late, slack, np.zeros(500, np.uint8)), clock=Clock(ClockKind.PER_READ, 1))
+    assert found.jitter is not None
+    assert found.jitter.of_cut is is_by_cut

@@ -190,3 +190,23 @@ def test_the_longest_stretch_of_several_is_taken() -> None:
     assert note == "the clock goes back 3 times: figures are of the longest stretch, 9 frames"
     assert clock_back(exact(ends)) == "the clock goes back 3 times"
     assert clock_back(exact(ends[:2])) == ""
+
+
+def test_short_holes_hold_the_time_error_before_them_in_mtie() -> None:
+    """By brute force over all windows; a hole of more than 64 frames ends a run."""
+    rng = np.random.default_rng(4)
+    number = np.delete(np.arange(700), [*range(50, 53), 120, *range(300, 364), *range(400, 465)])
+    ends = 7_000_000 * number + rng.integers(-90_000, 90_000, number.size)
+    jitter = timing(exact(ends), clock=PER_BYTE).jitter
+    assert jitter is not None
+    error = ends - np.polyval(np.polyfit(number, ends, 1), number)
+    runs = []
+    for low, high in ((0, 400), (465, 700)):
+        inside = (number >= low) & (number < high)
+        before = np.maximum.accumulate(np.where(np.isin(np.arange(low, high), number), np.arange(low, high), 0))
+        runs.append(error[inside][np.searchsorted(number[inside], before)])
+    for window_s, value_s in jitter.mtie_s:
+        n = round(window_s / 0.007)
+        wanted = max(float(np.ptp(run[at : at + n + 1])) for run in runs for at in range(run.size - n))
+        assert value_s == pytest.approx(wanted / 1e9, abs=3e-9)
+    assert len(jitter.mtie_s) == 9
