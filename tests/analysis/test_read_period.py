@@ -45,3 +45,15 @@ def test_a_loss_makes_other_periods_possible() -> None:
     found = choose_period(t_ns, np.zeros(t_ns.size, np.bool_), by_cut=False)
     assert found is not None
     assert found.period_ns == pytest.approx(14e6, rel=1e-9)
+
+
+@pytest.mark.parametrize("by_cut", [False, True])
+def test_a_period_that_drifts_is_that_of_the_middle(by_cut: bool) -> None:
+    """From 7 ms to a part in 10,000 more: of three windows, at both ends and in the middle, the median is taken."""
+    count = 10_000
+    period_ns = 7e6 * (1 + 1e-4 * np.arange(count) / count)
+    t_ns = np.rint(np.cumsum(period_ns)).astype(np.int64)
+    found = choose_period(t_ns, np.full(count, by_cut), by_cut=by_cut)
+    assert found is not None
+    assert found.period_ns == pytest.approx(7e6 * (1 + 0.5e-4), rel=2e-6)
+    assert found.is_alone
