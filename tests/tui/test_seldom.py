@@ -17,11 +17,13 @@ from busbench.errors import CaptureError
 from busbench.tui.app_state import AppState
 from busbench.tui.driver import PromptSelector, tolerant_driver
 from busbench.tui.palette import choose
+from busbench.tui.plotting import Plotter
 from busbench.tui.replay import ReplaySession
 from busbench.tui.screens.base import BenchView
 from busbench.tui.screens.help import Help
 from busbench.tui.text import Line
 from busbench.tui.verdicts import Filter, VerdictTable
+from busbench.tui.widgets.channel_plot import plot_lines
 from busbench.tui.widgets.channels import channel_lines
 from busbench.tui.widgets.outage_bytes import byte_lines
 from busbench.tui.widgets.verdicts import table_lines
@@ -230,3 +232,23 @@ async def test_keys_of_the_help_scroll_search_and_close_it() -> None:
         assert body.needle == "jit?"
         await pilot.press("f1")
         assert isinstance(app.screen, BenchView)
+
+
+def test_the_overview_of_what_goes_on_lacks_less_than_a_128th_and_is_not_drawn_again_each_time() -> None:
+    live = Live("virtual:?period=10ms&pilot=moving")
+    session = live.pass_s(2)
+    ui = AppState(choose("dark"), session=session)
+    plotter, same = Plotter(session), 0
+    with mock.patch.object(plotter, "envelope", wraps=plotter.envelope) as envelope:
+        for length in range(1_900_000_000, 3_900_000_000, 131_415_926):
+            ends = []
+            for more in (0, 1_000_000):
+                session.end = session.start + length + more
+                plot_lines(ui, plotter, 100, 30, others=(), anchor=None, seek=lambda *_: None)
+                lo, hi, parts = envelope.call_args_list[-1].args
+                assert (lo, parts) == (session.start, 2 * (100 - 8 - 25))
+                assert 0 <= session.end - hi < length / 128
+                ends.append(hi)
+            same += ends[0] == ends[1]
+    assert same > 10
+    session.close()
