@@ -245,6 +245,16 @@ def test_a_plot_has_min_and_max_of_each_part(
     assert view.range_of(2) == (min(one for one in lows if one >= 0), max(came))
 
 
+def test_between_two_frames_the_first_holds_until_the_next_is_overdue() -> None:
+    session = still([992] * 9 + [1000])
+    session.losses = Losses(period_s=0.007)
+    last = session.end
+    view = Plotter(session).envelope(last + 1, last + 20 * 1_000_000 + 1, 20)
+    assert view.lows[2].tolist() == view.highs[2].tolist() == [1000] * 11 + [-1] * 9  # 11.2 ms of 20
+    inside = Plotter(session).envelope(last - 6_000_000, last - 1_000_000, 5)
+    assert (inside.frames, inside.lows[2].tolist(), inside.highs[2].tolist()) == (0, [992] * 5, [992] * 5)
+
+
 def test_a_plot_without_frames_has_no_range_and_the_latest_are_kept() -> None:
     session = session_of(PER_READ)
     plotter = Plotter(session)
