@@ -71,6 +71,15 @@ def test_a_slow_move_is_a_movement_in_its_turn(channel: int) -> None:
     assert set(draft.still) == set(range(1, 19)) - {channel, 5, 6}
 
 
+@pytest.mark.parametrize(("by", "movement"), [(49, 2), (50, 1)])
+def test_a_slow_move_begins_half_a_move_away_from_rest(by: float, movement: int) -> None:
+    frames = np.arange(FRAMES)
+    early = np.clip(80 - np.abs(frames - 160), 0, by)  # from window 10 on, a count in a frame
+    late = 2.0 * np.clip(150 - np.abs(frames - 700), 0, None)
+    draft = drafted({3: (REST + early + late).tolist(), 5: in_windows(40, 45)})
+    assert {one.channel: one.movement for one in draft.proposals} == {3: movement, 5: 3 - movement}
+
+
 def test_a_jump_between_two_windows_is_a_movement() -> None:
     on = np.zeros(FRAMES, np.uint8)
     on[400:600] = 1  # from the first frame of window 50 to the last of 74
