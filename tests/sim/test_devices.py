@@ -301,3 +301,17 @@ def test_a_long_wait_shows_what_happens_within_it() -> None:
     assert seen[0] == seen[1]
     assert seen[0][0] > 0
     assert seen[0][1] < 5
+
+
+@pytest.mark.parametrize("supply", ["voltage_v = 5\nminimum_v = 5", "voltage_v = 0.5"])
+def test_at_the_minimum_itself_or_without_one_all_have_power(supply: str) -> None:
+    plan = rig(
+        device("a", 1, "current_a = {idle = 0, moving = 0}"),
+        head=f'[rig]\nname = "a"\nperiod_ms = 15\n[supply]\n{supply}\n',
+    )
+    aircraft = VirtualRig(plan)
+    aircraft.settle(np.full(16, 992, np.uint16))
+    run(aircraft, 20, c1=1811)
+    assert (aircraft.receiver_lives, aircraft.restarts) == (True, 0)
+    assert aircraft.state("a").is_powered
+    assert positions(aircraft) == {"a": 100.0}
