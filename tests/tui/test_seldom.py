@@ -252,3 +252,15 @@ def test_the_overview_of_what_goes_on_lacks_less_than_a_128th_and_is_not_drawn_a
             same += ends[0] == ends[1]
     assert same > 10
     session.close()
+
+
+def test_before_the_first_frame_a_large_channel_has_no_value() -> None:
+    live = Live("virtual:?period=10ms")
+    session = live.pass_s(1)
+    session.start -= 1_000_000_000
+    session.seek(session.start)
+    assert session.row == -1
+    ui = AppState(choose("dark"), session=session)
+    lines = words(plot_lines(ui, Plotter(session), 100, 30, others=(), anchor=None, seek=lambda *_: None))
+    assert " ".join(lines[0].split()) == "channel 1 - counts no frame window 1.99 s"
+    session.close()
