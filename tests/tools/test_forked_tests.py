@@ -22,8 +22,8 @@ def waits(value):
         pass
 
 @cache
-def doubled(value):
-    return 2 * value
+def doubled(value, times=2):
+    return times * value
 doubled(1)
 """
 TESTS = """import os
@@ -47,9 +47,11 @@ text = pathlib.Path("ranges.py").read_text()
 def work(forked):
     print(*forked.nodes)
     changes = (6, "<= LIMIT", "< LIMIT", 60), (6, "<= LIMIT", "<= 4", 60), (9, "value < 0", "True", 0.3)
-    for line, old, new, limit_s in (*changes, (14, "2 * value", "3 * value", 60)):
+    for line, old, new, limit_s in (*changes, (14, "times * value", "3 * value", 60)):
         changed = forked.functions_at(str(pathlib.Path("ranges.py").resolve()), ast.parse(text.replace(old, new)), line)
         print(len(changed), forked.fails(forked.nodes, changed, limit_s=limit_s))
+    other = ast.parse(text.replace("times=2", "times=3"))
+    print(forked.functions_at(str(pathlib.Path("ranges.py").resolve()), other, 13))
     print(forked.functions_at("ranges.py", ast.parse(text), 1))
 pytest.main(["-q", "-s", "-p", "no:cacheprovider", "test_ranges.py"], plugins=[ForkedTests(work, ["ranges"])])
 """
@@ -67,12 +69,13 @@ def test_the_first_test_that_fails_with_other_code_is_named(tmp_path: Path) -> N
         capture_output=True,
         text=True,
     )
-    assert ran.stdout.splitlines()[:6] == [
+    assert ran.stdout.splitlines()[:7] == [
         "test_ranges.py::test_low test_ranges.py::test_never_when_forked"
         " test_ranges.py::test_equal test_ranges.py::test_waits test_ranges.py::test_cached",
         "1 test_ranges.py::test_equal",
         "1 ",
         "1 test_ranges.py::test_waits",
         "1 test_ranges.py::test_cached",
+        "[]",
         "[]",
     ]
