@@ -170,11 +170,11 @@ def test_any_number_of_variables_is_read_alike(tmp_path: Path, others: int) -> N
     ],
 )
 def test_bits_of_vectors(tmp_path: Path, value: str, levels: dict[int, int]) -> None:
-    text = dump("$var wire 4 ! port $end", f"#0 b0101 ! #50 {value} !")
+    text = dump("$var wire 4 ! line $end", f"#0 b0101 ! #50 {value} !")
     found = read_edges(VcdLevels(kept(tmp_path, text)))
     before = {0: 1, 1: 0, 2: 1, 3: 0}
     for bit in range(4):
-        edges = found[f"port[{bit}]"]
+        edges = found[f"line[{bit}]"]
         assert (edges.initial, edges.final) == (before[bit], levels.get(bit, before[bit]))
         assert edges.t_ns.tolist() == ([50] if edges.final != edges.initial else [])
 
