@@ -80,7 +80,7 @@ class ForkedTests:
             lines = [number for inner in _all_codes(code) for *_, number in inner.co_lines() if number is not None]
             if lines and code.co_firstlineno <= line <= max(lines):
                 same = self._functions.get((path, code.co_qualname, code.co_firstlineno), [])
-                # A default of an argument stands in the line of a function and not in its code.
+                # A default of an argument is in the line of a function and not in its code.
                 same = [one for one in same if one.__code__ != code]
                 found += [(one, code) for one in same if len(one.__code__.co_freevars) == len(code.co_freevars)]
         return found
