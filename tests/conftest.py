@@ -37,6 +37,31 @@ settings.load_profile("busbench")
 POLICY = os.sched_getscheduler(0) if sys.platform == "linux" else 0
 
 
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption("--rows", type=int, metavar="N", help="of a test with more rows run N, evenly spread")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    config.addinivalue_line(
+        "markers", "every_row: the rows differ by what Python says or reads; --rows leaves none out"
+    )
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Leave out rows of long tables where only so many are wanted."""
+    if (most := config.getoption("--rows")) is None:
+        return
+    kept: set[pytest.Item] = set()
+    tables: dict[str, list[pytest.Item]] = {}
+    for item in items:
+        tables.setdefault(item.nodeid.partition("[")[0], []).append(item)
+    for rows in tables.values():
+        is_whole = len(rows) <= most or rows[0].get_closest_marker("every_row")
+        kept |= set(rows) if is_whole else {rows[len(rows) * at // most] for at in range(most)}
+    config.hook.pytest_deselected(items=[item for item in items if item not in kept])
+    items[:] = [item for item in items if item in kept]
+
+
 @pytest.hookimpl(wrapper=True)
 def pytest_collection() -> Generator[None, object, object]:
     """Keep the collector of garbage from the tests themselves: it took a sixth of the time to search them again."""

@@ -60,3 +60,36 @@ def test_skips_for_missing_tools(tmp_path: Path, ci: str, closing: str) -> None:
     last = done.stdout.strip().splitlines()[-1]
     assert re.sub(r" in .*", "", last) == closing, done.stdout
     assert done.returncode == (1 if ci else 0)
+
+
+TABLES = """
+import pytest
+
+@pytest.mark.parametrize("row", range(7))
+def test_long(row):
+    print("long", row)
+
+@pytest.mark.every_row
+@pytest.mark.parametrize("row", range(3))
+def test_whole(row):
+    print("whole", row)
+
+@pytest.mark.parametrize("row", range(2))
+def test_short(row):
+    print("short", row)
+
+def test_one():
+    print("one")
+"""
+
+
+def test_of_long_tables_some_rows_are_run_where_that_is_wanted(tmp_path: Path) -> None:
+    shutil.copy(Path(__file__).with_name("conftest.py"), tmp_path)
+    (tmp_path / "test_tables.py").write_text(TABLES)
+    (tmp_path / "pytest.ini").write_text("[pytest]\n")
+    command = [sys.executable, "-m", "pytest", "-q", "-s", "-p", "no:cacheprovider", "--rows", "2"]
+    done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False)
+    assert re.findall(r"(?:long|short|whole) \d|one", done.stdout) == [
+        *("long 0", "long 3", "whole 0", "whole 1", "whole 2", "short 0", "short 1", "one")
+    ]
+    assert "5 deselected" in done.stdout

@@ -13,6 +13,8 @@ from msgspec import Meta
 from busbench.errors import BusbenchError
 from busbench.schema import Table, TableError, TablePlace, TableReader, default_text, key_texts
 
+pytestmark = pytest.mark.every_row
+
 TEXT = 'size = 1\n[[item]]\nname = "a"\n\n  [[ item ]]\nname = "b"\n[item.lead]\n'
 
 

@@ -2,11 +2,11 @@
 
     python3 tools/every_python.py [pytest's arguments]
 
-The newest and the oldest run every check, those between a short set of tests, all at once: while tests of one
-wait, those of another work. What the oldest has and the newest has still, those between have, so they check
-no types. What runs as on other systems differs by system and not by Python, so its tests and types are for
-the newest alone, as are the types of the tests. Each has an environment of
-its own, .venv-3.12 and so on. The exit code is 0 if all of them passed.
+The newest runs every check, the oldest every test with one of its rows or all, those between a short
+set of tests, all at once: while tests of one wait, those of another work. What the oldest has and the newest
+has still, those between have, so they check no types. What runs as on other systems differs by system and
+not by Python, so its tests and types are for the newest alone, as are the types of the tests. Each has an
+environment of its own, .venv-3.12 and so on. The exit code is 0 if all of them passed.
 """
 
 from __future__ import annotations
@@ -40,7 +40,8 @@ PLACES = (
     "opt/homebrew/bin",
     "Library/Frameworks/Python.framework/Versions/*/bin",
 )
-WORKERS_PER_CORE = 1.5  # of each full run, and there are two; tests wait for half of their time
+WORKERS_PER_CORE = 1.5  # of the full run, and one for the oldest; tests wait for half of their time
+OLDEST_ROWS = 1  # most rows differ by what is calculated; where Python itself matters all are run: every_row
 AS_OTHER_SYSTEMS = "tests/systems/test_other_systems.py"
 
 Version = tuple[int, int]
@@ -83,16 +84,17 @@ def run_all(pythons: dict[Version, Path], arguments: list[str]) -> list[str]:
         arguments: for pytest.
     """
     newest, oldest = max(pythons), min(pythons)
-    workers = round(WORKERS_PER_CORE * (os.cpu_count() or 1)) if newest != oldest else None
+    cores = os.cpu_count() or 1
+    workers = {oldest: cores, newest: round(WORKERS_PER_CORE * cores)} if newest != oldest else {}
 
     def run(version: Version) -> str:
         options: list[str] = []
         if version not in (newest, oldest):
             options = ["--short", "-n", "1"]
-        elif workers is not None:
-            options = ["-n", str(workers)]
+        elif workers:
+            options = ["-n", str(workers[version])]
         if version != newest:
-            options += ["--own-system", "--deselect", AS_OTHER_SYSTEMS]
+            options += ["--own-system", "--deselect", AS_OTHER_SYSTEMS, "--rows", str(OLDEST_ROWS)]
         # The newest speaks as it goes, the others when they have ended.
         with tempfile.TemporaryFile() as printed:
             failed = _run_one(version, pythons[version], [*options, *arguments], None if version == newest else printed)
@@ -118,7 +120,8 @@ def _run_one(version: Version, python: Path, arguments: list[str], output: IO[by
 
     if check("--install-only"):
         return f"{name} (installation)"
-    what = "a short set of tests" if "--short" in arguments else "every check"
+    what = "every test, of each table a row" if "--rows" in arguments else "every check"
+    what = "a short set of tests" if "--short" in arguments else what
     say(f"Python {name}: {what}, after {time.monotonic() - began:.0f} s of installation")
     code = check(*arguments)
     say(f"Python {name}: {'failed' if code else 'ok'} after {time.monotonic() - began:.0f} s")

@@ -18,6 +18,8 @@ from busbench.capture.write import open_writer
 from busbench.errors import CaptureError
 from busbench.model import ByteLog, Clock, ClockKind
 
+pytestmark = pytest.mark.every_row
+
 Row = tuple[int, int]  # ns, byte
 CHARACTER_NS = 120_000
 

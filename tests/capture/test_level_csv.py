@@ -20,6 +20,8 @@ from busbench.model import Clock, ClockKind
 from busbench.wire.uart import LineFault, encode_line
 from tests.capture.levels import kept, read_with
 
+pytestmark = pytest.mark.every_row
+
 # 0x0F, even parity, inverted line: high, low for the ones, high for the zeros, low.
 ROWS = ((0, 0), (1000, 1), (1010, 0), (1050, 1), (1100, 0), (2000, 0))
 

@@ -14,6 +14,8 @@ from busbench.errors import CaptureError
 from busbench.model import Annotation
 from tests.capture.levels import kept
 
+pytestmark = pytest.mark.every_row
+
 
 def layout(text: str, *, is_analog: bool = False) -> LevelLayout:
     found = find_layout(text.encode(), is_whole=True, is_analog=is_analog)

@@ -20,6 +20,8 @@ from tests.cli.error_files import FILES, TEXTS
 from tests.cli.error_moments import MOMENTS
 from tests.cli.running import CAPTURES, call
 
+pytestmark = pytest.mark.every_row
+
 
 class Row(NamedTuple):
     """An entry of the table."""

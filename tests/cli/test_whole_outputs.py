@@ -26,6 +26,8 @@ from busbench.rig.load import read_rig
 from busbench.wire.codec import pack_frames
 from tests.cli.running import CAPTURES, call
 
+pytestmark = pytest.mark.every_row
+
 KEPT = Path(__file__).with_name("outputs.txt")
 HELD = dict(re.findall(r"^\$ busbench (.*)\n((?:(?!\$ ).*\n)*)", KEPT.read_text("utf-8"), re.MULTILINE))
 

@@ -16,6 +16,8 @@ from tests.cli.test_errors import Row, read_table
 from tests.tui.ports import Live
 from tests.tui.screens import shown, text_of
 
+pytestmark = pytest.mark.every_row
+
 ON_SCREENS = list(read_table("@"))
 
 
