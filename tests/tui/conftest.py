@@ -14,7 +14,7 @@ from textual.css.stylesheet import Stylesheet
 
 from busbench.capture.open import open_capture
 from busbench.tui.replay import ReplaySession
-from tests.cli.running import CAPTURES
+from tests.cli.running import CAPTURES, SMALL
 
 
 @pytest.fixture(autouse=True, scope="session")
@@ -40,3 +40,12 @@ def flight(tmp_path: Path) -> ReplaySession:
     session.load()
     session.is_moving = False
     return session
+
+
+@pytest.fixture
+def rig(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A small plan in the current folder, which is a new one."""
+    monkeypatch.chdir(tmp_path)
+    path = tmp_path / "small.toml"
+    path.write_text(SMALL, encoding="utf-8")
+    return path

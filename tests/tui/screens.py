@@ -14,6 +14,7 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 from zlib import crc32
 
+from rich.cells import cell_len
 from textual.pilot import Pilot
 
 from busbench.errors import BusbenchError
@@ -106,6 +107,12 @@ def check_drawn(start: str, drawn: dict[str, str]) -> None:
         DRAWN.write_text(json.dumps(dict(sorted(kept.items())), indent=0) + "\n", encoding="utf-8")
     other = next((what for what in sums if kept.get(what) != sums[what]), "")
     assert not other, f"{other} is another: write it again if that is meant\n{drawn[other]}"
+
+
+def check_room(lines: Iterable[Line], width: int, height: int, *, least: int) -> None:
+    """No line is wider than its room, where that has at least so many cells."""
+    texts = ["".join(text for text, _ in line).rstrip() for line in lines]
+    assert not [text for text in texts if cell_len(text) > width >= least], f"in {width}x{height}"
 
 
 def styled(lines: Iterable[Line], head: str) -> str:

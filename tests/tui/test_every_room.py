@@ -8,7 +8,6 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from rich.cells import cell_len
 
 from busbench.tui.widgets.channels import ChannelLines
 from busbench.tui.widgets.driving import DriveLines
@@ -18,7 +17,7 @@ from busbench.tui.widgets.rig import RigLines
 from busbench.tui.widgets.timing import TimingLines
 from busbench.tui.widgets.walk import WalkLines
 from tests.tui.filled import FILLED
-from tests.tui.screens import check_drawn, styled
+from tests.tui.screens import check_drawn, check_room, styled
 
 # Widths at which a widget draws in another way, with the one before each.
 EDGES: dict[type[LineWidget], tuple[int, ...]] = {
@@ -50,8 +49,7 @@ def drawn_in_all(widget: LineWidget, rooms: list[tuple[int, int]]) -> str:
         lines = widget.lines(width, height)[:height]
         spots = [spot[:3] for spot in widget._spots]
         out.append(styled(lines, f"in {width}x{height}, clicks on {spots}"))
-        texts = ["".join(text for text, _ in line).rstrip() for line in lines]
-        assert not [text for text in texts if cell_len(text) > width >= 60], f"in {width}x{height}"
+        check_room(lines, width, height, least=60)
     return "\n".join(out)
 
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from rich.cells import cell_len
 
 from busbench.capture.open import open_capture
 from busbench.tui.app_state import AppState
@@ -18,7 +17,7 @@ from busbench.tui.widgets.frame import Small, StateLine, Timeline, Transport
 from busbench.tui.widgets.line_widget import LineWidget
 from tests.cli.running import CAPTURES
 from tests.tui.ports import Live
-from tests.tui.screens import check_drawn, styled
+from tests.tui.screens import check_drawn, check_room, styled
 from tests.tui.test_drawn import STATES, state
 
 SAID = "wrote a-file-in-the-folder-of-the-heron.pcapng (1,234 frames), and reported so in more words than a line holds"
@@ -84,8 +83,7 @@ def drawn_in(widget: LineWidget, widths: range, heights: range) -> str:
         for height in heights:
             lines = widget.lines(width, height)
             out.append(styled(lines, f"in {width}x{height}"))
-            texts = ["".join(text for text, _ in line).rstrip() for line in lines]
-            assert not [text for text in texts if cell_len(text) > width >= 80], f"in {width}x{height}"
+            check_room(lines, width, height, least=80)
     return "\n".join(out)
 
 

@@ -41,14 +41,6 @@ class WalkedPort(SendingPort):
         super().transmit(source)
 
 
-@pytest.fixture
-def rig(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    monkeypatch.chdir(tmp_path)
-    path = tmp_path / "small.toml"
-    path.write_text(SMALL, encoding="utf-8")
-    return path
-
-
 class Bench:
     """A walk whose time and port are the test's."""
 

@@ -23,14 +23,6 @@ from tests.tui.test_drawn import STATES
 from tests.tui.test_walk import Bench
 
 
-@pytest.fixture
-def rig(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    monkeypatch.chdir(tmp_path)
-    path = tmp_path / "small.toml"
-    path.write_text(SMALL, encoding="utf-8")
-    return path
-
-
 def state_of(walking: Walking) -> WalkState:
     return walking.state
 
