@@ -176,7 +176,7 @@ class SendingRun:
         try:
             self._watched.port.transmit(self._source)
         except PortError as error:
-            self._end(Outcome.LOST, str(error))
+            self._end(Outcome.LOST, error.problem)
             return
         self._begun_ns, self.state = self._looked_ns, RunState.SENDING
 

@@ -182,7 +182,7 @@ class SurfaceSession:
                 self._watched.port.transmit(DriveSource(self.plan.hold, end=EndState.SILENCE))
                 self._holds = True
             except PortError as error:
-                self._give_up(str(error))
+                self._give_up(error.problem)
                 return
         self._settle()
 

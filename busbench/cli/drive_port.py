@@ -18,7 +18,7 @@ from busbench.cli.progress import ProgressLine
 from busbench.drive.frame_generator import EndState
 from busbench.drive.frame_source import DriveSource
 from busbench.drive.locked_program import LockedProgram
-from busbench.errors import PortError, display_name
+from busbench.errors import PortError
 
 START_AGAIN = "see to the port, then start again"
 LOOK_S = 0.05  # poll interval of keys and port: a key takes effect within this plus one frame
@@ -63,13 +63,8 @@ def run_on_port(port: str, program: LockedProgram, *, end: EndState, is_armed: b
         prose(run.result_text)
     if run.outcome is Outcome.LOST:
         unknown = ": the positions of the surfaces are not known" if run.has_sent else ""
-        raise lost_port(port, run.reason, hint=f"{START_AGAIN}{unknown}")
+        raise PortError(port, run.reason, hint=f"{START_AGAIN}{unknown}")
     return INTERRUPTED if run.outcome is Outcome.STOPPED else 0
-
-
-def lost_port(port: str, reason: str, *, hint: str) -> PortError:
-    """The error of a lost port; a reason that begins with its name does not name it twice."""
-    return PortError(port, reason.removeprefix(f"{display_name(port)}: "), hint=hint)
 
 
 def look(receiver: Receiver, *, wait_s: float = 0, hint: str = START_AGAIN) -> None:

@@ -27,8 +27,7 @@ if TYPE_CHECKING:
     from busbench.sim.aircraft_faults import AircraftFault
     from busbench.sim.surface_rehearsal import Rehearsal
 
-_UNKNOWN = ": the positions of the surfaces are not known"
-_RESUME = f"see to the port, then go on with --resume{_UNKNOWN}"
+_RESUME = "see to the port, then go on with --resume: the positions of the surfaces are not known"
 NAME_MOST = 16  # max width of a device name, so that the table fits 80 columns
 
 
@@ -117,9 +116,7 @@ def command(
         say(direction_words(aircraft))
         is_interrupted = WalkTexts(session, receiver, read_key=read_key).go()
     if session.lost:
-        from busbench.cli.drive_port import lost_port
-
-        raise lost_port(port, session.lost, hint=_RESUME)
+        raise PortError(port, session.lost, hint=_RESUME)
     if session.save_error is not None:
         raise session.save_error
     for line in summary_lines(session.walk.entries, plan.head.not_walked):
@@ -256,7 +253,7 @@ class WalkTexts:
                         say(f"{self._session.plan.head.port}: {event.text}")
                 self._receiver.port.sent()  # not valid here
         except PortError as error:
-            self._session.lose(error.problem.removesuffix(_UNKNOWN))
+            self._session.lose(error.problem)
         self._session.tick()
 
 

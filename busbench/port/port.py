@@ -125,7 +125,7 @@ class HearingPort(LivePort):
     def read(self, timeout_s: float) -> list[Chunk]:
         """See LivePort."""
         if self.is_closed:
-            raise PortError(self.source, "is closed")
+            raise PortError(self.source, "the port is closed")
         until = self._clock_ns() + round(timeout_s * 1e9)
         while True:
             now = self._clock_ns()

@@ -113,7 +113,7 @@ class PortClient(LivePort):
     def read(self, timeout_s: float) -> list[Chunk]:
         """See LivePort."""
         if self._is_closed:
-            raise PortError(self.source, "is closed")
+            raise PortError(self.source, "the port is closed")
         chunks, self._early = self._early, []
         until = time.monotonic() + timeout_s
         while not chunks:
@@ -264,7 +264,7 @@ class PortClient(LivePort):
         reason = _SILENT if self._is_silent else _STOPPED
         if self._is_transmitting and self._transmission is not None:
             self._transmission = replace(self._transmission, is_over=True, reason=reason)
-            return PortLost(self.source, f"{reason}: the positions of the surfaces are not known", hint="start again")
+            return PortLost(self.source, reason, hint="the positions of the surfaces are not known; start again")
         return PortLost(self.source, reason, hint="start again")
 
 

@@ -22,7 +22,7 @@ class Port:
 
     def transmit(self, source: FrameSource) -> None:
         if self.refuses:
-            raise PortError("port", "is closed")
+            raise PortError("port", "the port is closed")
         self.orders.append("transmit")
         self.transmission = Transmission()
 
@@ -155,7 +155,7 @@ def test_a_port_that_will_not_send_is_lost() -> None:
     bench = Bench()
     bench.port.refuses = True
     run = bench.pass_s(3.0)
-    assert (run.outcome, run.reason, run.has_sent) == (Outcome.LOST, "port: is closed", False)
+    assert (run.outcome, run.reason, run.has_sent) == (Outcome.LOST, "the port is closed", False)
 
 
 def test_the_words_of_each_end() -> None:
@@ -169,7 +169,7 @@ def test_the_words_of_each_end() -> None:
     assert away.pass_s(0.05).result_text == "cancelled: the port was unplugged; nothing was sent"
     refused = Bench()
     refused.port.refuses = True
-    assert refused.pass_s(3.0).result_text == "port: is closed"
+    assert refused.pass_s(3.0).result_text == "the port is closed"
     before = Bench(Transmission(500))
     before.pass_s(3.0).stop()
     assert before.run.result_text == "cancelled; nothing was sent; what was sent before has stopped"

@@ -337,12 +337,12 @@ def test_a_port_that_does_not_hold_ends_the_walk(monkeypatch: pytest.MonkeyPatch
     assert bench.session.state is WalkState.MOVING
 
     def refuse(_: FrameSource) -> None:
-        raise PortError("port", "is closed")
+        raise PortError("port", "the port is closed")
 
     monkeypatch.setattr(bench.port, "transmit", refuse)
     while bench.session.is_moving:
         bench.pass_s(0.5)
-    assert (bench.session.state, bench.session.lost) == (WalkState.OVER, "port: is closed")
+    assert (bench.session.state, bench.session.lost) == (WalkState.OVER, "the port is closed")
     assert [str(move.ended) for move in bench.session.walk.entries[0].moves] == ["ran"]
 
 

@@ -96,7 +96,7 @@ def test_events_are_given_once_and_nothing_is_sent(monkeypatch: pytest.MonkeyPat
         with pytest.raises(PortError, match=r"^far: a virtual receiver does not listen: send to the other one$"):
             port.transmit(Counting(1))
     assert port.is_closed
-    with pytest.raises(PortError, match=r"^far: is closed$"):
+    with pytest.raises(PortError, match=r"^far: the port is closed$"):
         port.read(0)
 
 

@@ -179,7 +179,7 @@ def test_no_process_is_left(far: Far) -> None:
     port.close()  # once more does no harm
     with pytest.raises(ProcessLookupError):
         os.kill(port.pid, 0)
-    with pytest.raises(PortError, match="is closed"):
+    with pytest.raises(PortError, match="the port is closed"):
         port.read(0)
 
 

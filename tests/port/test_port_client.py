@@ -216,7 +216,7 @@ def test_a_child_that_sends_and_is_silent_for_two_seconds_is_killed(child: Child
     with pytest.raises(PortLost) as caught:
         client.read(0)
     assert (caught.value.problem, caught.value.hint) == (
-        f"{SILENT}: the positions of the surfaces are not known", "start again",
+        SILENT, "the positions of the surfaces are not known; start again",
     )  # fmt: skip
     assert child.done == ["kill"]
     assert client.transmission == Transmission(3, is_over=True, reason=SILENT)
@@ -237,8 +237,8 @@ def test_an_end_without_a_word_is_said_after_all_that_was_received(child: Child,
     assert client.read(0) == [Chunk(5, b"a")]
     with pytest.raises(PortLost) as caught:
         client.read(0)
-    known = ": the positions of the surfaces are not known" if is_sending else ""
-    assert (caught.value.problem, caught.value.hint) == (f"{STOPPED}{known}", "start again")
+    unknown = "the positions of the surfaces are not known; " if is_sending else ""
+    assert (caught.value.problem, caught.value.hint) == (STOPPED, f"{unknown}start again")
     over = Transmission(is_over=True, reason=STOPPED) if is_sending else None
     assert client.transmission == over
 
@@ -291,7 +291,7 @@ def test_a_closed_port_has_waited_for_the_end_of_its_process(child: Child) -> No
     assert (child.stdin.closed, child.stdout.closed) == (True, True)
     client.close()
     assert child.done == [5.0]
-    with pytest.raises(PortError, match=r"^far: is closed$"):
+    with pytest.raises(PortError, match=r"^far: the port is closed$"):
         client.read(0)
 
 

@@ -88,5 +88,5 @@ def test_a_read_waits_as_long_as_it_may_and_no_longer(monkeypatch: pytest.Monkey
     assert client._early == []
     client._is_closed = True
     client.source = "PORT"
-    with pytest.raises(PortError, match="PORT: is closed"):
+    with pytest.raises(PortError, match="PORT: the port is closed"):
         client.read(0)

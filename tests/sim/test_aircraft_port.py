@@ -74,7 +74,7 @@ def test_a_fast_one_lets_the_time_of_a_read_pass_at_once() -> None:
     port.restart()
     assert port.now() == 350 * MS
     port.close()
-    with pytest.raises(PortError, match="is closed"):
+    with pytest.raises(PortError, match="the port is closed"):
         port.read(0.1)
 
 

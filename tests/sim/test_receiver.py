@@ -319,7 +319,7 @@ def test_in_process_as_fast_as_it_goes() -> None:
     zero = chunks[0].t_ns - 16_000_000
     wanted = everything(ReceiverSettings(duration_s=60.0, batch_s=0.016))
     assert [Chunk(chunk.t_ns - zero, chunk.data, chunk.bad) for chunk in chunks] == wanted
-    with pytest.raises(PortError, match="is closed"):
+    with pytest.raises(PortError, match="the port is closed"):
         live.read(0)
 
 

@@ -63,7 +63,7 @@ class SendingPort(ScriptedPort):
 
     def transmit(self, source: FrameSource) -> None:
         if self.is_closed:
-            raise PortError(self.source, "is closed")
+            raise PortError(self.source, "the port is closed")
         self.sending, self.how, self.due_ns = source, Transmission(), self._hands.t_ns
 
     def stop_transmission(self) -> None:
@@ -258,7 +258,7 @@ def test_a_port_that_will_not_send_is_told() -> None:
     bench.drive.go_on()
     bench.drive.go_on()
     bench.pass_s(3.1)
-    assert (bench.drive.phase, bench.drive.said) == (DrivePhase.SETTING, ": ".join((PORT, "is closed")))
+    assert (bench.drive.phase, bench.drive.said) == (DrivePhase.SETTING, "the port is closed")
 
 
 def test_a_rehearsal_sends_nothing_and_needs_no_arming() -> None:
