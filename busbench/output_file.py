@@ -25,7 +25,7 @@ from busbench.errors import OutputError, unwritable
 PART_PREFIX, PART_SUFFIX = ".busbench-", ".part"
 _BUFFER_BYTES = 1 << 20
 _noted: ContextVar[set[tuple[int, int]] | None] = ContextVar("noted", default=None)  # device and inode
-BINARY_MODE = getattr(os, "OBINARY_MODE", 0) | getattr(os, "O_NOINHERIT", 0)
+BINARY_MODE = getattr(os, "O_BINARY", 0) | getattr(os, "O_NOINHERIT", 0)
 
 
 @contextlib.contextmanager

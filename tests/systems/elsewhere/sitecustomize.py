@@ -45,6 +45,8 @@ MISSING_NAMES: dict[str, dict[ModuleType, str]] = {
         signal: "sigwaitinfo sigtimedwait SIGRTMIN",
     },
 }
+# Flags that Windows has beside those of Linux, as bits that mean nothing there.
+OPEN_FLAGS = {"O_BINARY": 1 << 28, "O_NOINHERIT": 1 << 29}
 MISSING_WORDS = {"fcntl": "F_SETPIPE_SZ F_GETPIPE_SZ F_OFD_SETLK", "termios": "TIOCGICOUNT TIOCGSERIAL TIOCSSERIAL"}
 
 
@@ -59,7 +61,8 @@ class Switch(importlib.abc.MetaPathFinder):
         self._system, self._true = system, sys.platform
         self._true_modules: dict[str, ModuleType] = {}
         self._put_away: list[tuple[ModuleType, dict[str, Any]]] = []
-        self._true_select = select.select
+        self._true_select, self._true_open, self._true_write = select.select, os.open, os.write
+        self._text: set[int] = set()  # descriptors that busbench has opened for text
         self.is_on = False
 
     def turn(self, is_on: bool) -> bool:
@@ -81,6 +84,8 @@ class Switch(importlib.abc.MetaPathFinder):
                 self._put_away.append((module, names))
             if self._system == "win32":
                 select.select = self._select_sockets  # type: ignore[assignment]
+                os.open, os.write = self._open, self._write
+                vars(os).update(OPEN_FLAGS)
         else:
             for name in MISSING_MODULES[self._system]:
                 sys.modules.pop(name, None)
@@ -88,8 +93,25 @@ class Switch(importlib.abc.MetaPathFinder):
             for module, names in self._put_away:
                 module.__dict__.update(names)
             self._put_away.clear()
-            select.select = self._true_select
+            if self._system == "win32":
+                select.select, os.open, os.write = self._true_select, self._true_open, self._true_write
+                for name in OPEN_FLAGS:
+                    vars(os).pop(name, None)
         return was
+
+    def _open(self, path: Any, flags: int, *more: Any, **by_name: Any) -> int:
+        """On Windows a file is opened for text unless the flags say otherwise."""
+        fd = self._true_open(path, flags & ~sum(OPEN_FLAGS.values()), *more, **by_name)
+        is_ours = str(sys._getframe(1).f_globals.get("__name__")).split(".")[0] == "busbench"
+        (self._text.discard if flags & OPEN_FLAGS["O_BINARY"] or not is_ours else self._text.add)(fd)
+        return fd
+
+    def _write(self, fd: int, data: Any) -> int:
+        """On Windows each line of text ends in two characters, of which the system counts one."""
+        if fd not in self._text:
+            return self._true_write(fd, data)
+        self._true_write(fd, bytes(data).replace(b"\n", b"\r\n"))
+        return len(data)
 
     def _select_sockets(
         self, readers: Sequence[Any], writers: Sequence[Any], others: Sequence[Any], timeout: float | None = None
