@@ -125,13 +125,16 @@ class TableReader(Generic[T]):
     def missing(self, at: Path, *, hint: str = "") -> BusbenchError:
         """An error about a required key."""
         kind = self._declared(at)
-        table = _struct_in(kind)
-        if table is not None:
-            needs = " and ".join(one.encode_name for one in table.fields if one.required)
-            hint = f"write {self.header(at)}, and below it {needs or 'its keys'}"
+        if _struct_in(kind) is not None:
+            hint = self._table_hint(at)
         else:
             hint = hint or (_wanted(kind) if _has_few(kind) else f"state it below {self.header(at[:-1])}")
-        return self.error(at, "missing", hint=hint)
+        return self.key_error(at, "missing", hint=hint)
+
+    def _table_hint(self, at: Path) -> str:
+        table = _struct_in(self._declared(at))
+        needs = " and ".join(one.encode_name for one in (table.fields if table else ()) if one.required)
+        return f"write {self.header(at)}, and below it {needs or 'its keys'}"
 
     def given(self, at: Path) -> Any:
         """The raw value, None if there is none."""
@@ -182,7 +185,7 @@ class TableReader(Generic[T]):
         if not isinstance(value, list | tuple):
             raise self.error(at, "is not a list of tables" if is_tables else "is not a list", hint=hint)
         if len(value) < (kind.min_length or 0):
-            raise self.missing(at) if is_tables else self.error(at, "holds nothing", hint=hint)
+            raise self.error(at, "holds nothing", hint=self._table_hint(at) if is_tables else hint)
         if kind.max_length is not None and len(value) > kind.max_length:
             raise self.error(at, f"{len(value):,} tables are too many", hint=f"state at most {kind.max_length:,}")
         return tuple(self._value(one, kind.item_type, (*at, index)) for index, one in enumerate(value))

@@ -123,7 +123,7 @@ def test_what_is_right_is_read_as_its_types() -> None:
     [
         ({"item": [{"name": "a"}]}, "size", "missing", "state it below "),
         ({"size": 1}, "item", "missing", "write [[item]], and below it name"),
-        (plan(item=[]), "item", "[] missing", "write [[item]], and below it name"),
+        (plan(item=[]), "item", "[] holds nothing", "write [[item]], and below it name"),
         (plan(item={}), "item", "is not a list of tables", "write [[item]] above each"),
         (plan(item=[{"name": "a"}] * 3), "item", "3 tables are too many", "state at most 2"),
         (plan(item=["a"]), "item[1]", '"a" is not a table', "write [[item]] above its keys"),
@@ -219,7 +219,7 @@ def test_a_place_gives_the_errors_of_its_keys() -> None:
         (place.error("channel", "is odd", value=9), ("item[2].channel", '9 is odd (item "b")', "")),
         (place.error("lead", "is odd", value={"awg": 1}), ("item[2].lead", 'is odd (item "b")', "")),
         (place.error("level", "is odd"), ("item[2].level", 'is odd (item "b")', "")),
-        (place.missing("channel"), ("item[2].channel", '3 missing (item "b")', "give 1 to 18")),
+        (place.missing("channel"), ("item[2].channel", 'missing (item "b")', "give 1 to 18")),
         (place.missing("level", hint="say it"), ("item[2].level", 'missing (item "b")', "say it")),
     ):
         assert isinstance(error, RefusedError)

@@ -146,7 +146,7 @@ def test_an_on_off_channel_has_no_travel() -> None:
 
 
 @pytest.mark.parametrize(("raw", "said"), [
-    ({"part": []}, "part: [] missing: write [[part]], and below it channel and shape"),
+    ({"part": []}, "part: [] holds nothing: write [[part]], and below it channel and shape"),
     (part("steps", levels=[]), "part[1].levels: [] holds nothing: write it in brackets, such as [1, 2]"),
 ])  # fmt: skip
 def test_a_list_has_an_entry(raw: dict[str, Any], said: str) -> None:
