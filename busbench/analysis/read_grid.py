@@ -25,7 +25,7 @@ _BIN_NS = 100_000.0
 _STEP_MIN_NS, _STEP_MAX_NS = 400_000.0, 22_000_000.0
 _SEEN = 0.5  # min amplitude of a spectral line of a grid
 _NEARLY_SEEN = 0.28  # the same half-way between two frequencies of a short transform
-_MULTIPLES, _AS_HIGH = 8, 0.03
+_NEAR, _AS_HIGH = 0.25, 0.03  # of the step of the spectrum; of the highest line
 _HEAPS = 0.7  # min agreement of the other periods with the phase of the first cluster
 _OTHERS = 0.004  # min share of periods in other clusters
 _LOCKED = 0.9
@@ -101,18 +101,18 @@ def _spectral_step(read_ns: I64, mean_ns: float) -> float:
     if not tops.size:
         return 0.0
     left, top, right = amplitude[tops - 1], amplitude[tops], amplitude[tops + 1]
-    bend = np.minimum(left - 2 * top + right, -1e-12)
-    height = top - np.where((left > 0) & (right > 0), (left - right) ** 2 / (8 * bend), 0)
+    is_whole = (left > 0) & (right > 0)  # else a multiple of the frame rate cuts it
+    rates = frequency[tops] + frequency[1] * is_whole * (left - right) / (2 * (left - 2 * top + right))
+    # The bins raise a line or lower it by where in a bin its times are, so its height is taken from the times.
+    height = np.mean([np.abs(np.exp(2j * np.pi * rates[:, None] * t).mean(1)) for t in windows], axis=0)
     highest = int(height.argmax())
     if height[highest] < _SEEN:
         return 0.0
     # Harmonics are as high if reads keep to the grid exactly.
-    rates, near = frequency[tops], 1.5 * frequency[1]
-    for part in range(_MULTIPLES, 1, -1):
-        is_part = np.abs(rates - rates[highest] / part) < near
-        if (height[is_part] > height[highest] - _AS_HIGH).any():
-            return float(part / rates[highest])
-    return float(1 / rates[highest])
+    parts = np.rint(rates[highest] / rates)
+    is_part = np.abs(rates * parts - rates[highest]) < parts * _NEAR * frequency[1]
+    longest = int(np.flatnonzero(is_part & (height > height[highest] - _AS_HIGH))[0])
+    return float(1 / rates[longest])
 
 
 def _spectrum(windows: list[F64], size: int, mean_ns: float) -> tuple[F64, F64]:

@@ -11,13 +11,15 @@ from busbench.model import F64, I64
 MS = 1e6
 
 
-def polls(step_ms: float, period_ms: float, *, count: int = 1200, jitter_ms: float = 0.0) -> tuple[I64, F64, F64]:
+def polls(
+    step_ms: float, period_ms: float, *, count: int = 1200, jitter_ms: float = 0.0, late_us: float = 40.0
+) -> tuple[I64, F64, F64]:
     """Whole frames at the next step of a grid and some 0.1 ms later: reads, periods, deviations from an even period."""
     rng = np.random.default_rng(1)
     end = np.arange(1, count + 1) * period_ms * MS + rng.normal(0, jitter_ms * MS, count)
     tick_ns = step_ms * (1 + 13e-6) * MS
     ticks = np.unique(np.ceil(end / tick_ns) * tick_ns)
-    read: I64 = np.rint(ticks + rng.normal(85, 40, ticks.size).clip(45) * 1e3).astype(np.int64)
+    read: I64 = np.rint(ticks + rng.normal(85, late_us, ticks.size).clip(45) * 1e3).astype(np.int64)
     number = np.arange(read.size)
     error = read - np.polyval(np.polyfit(number, read.astype(np.float64), 1), number)
     return read, np.diff(read).astype(np.float64), np.asarray(error, np.float64)
@@ -33,6 +35,17 @@ def grid(step_ms: float, period_ms: float, **more: float) -> ReadGrid:
 @pytest.mark.parametrize("jitter_ms", [0.0, 0.3])
 def test_the_step_of_polls_is_found(step_ms: float, period_ms: float, jitter_ms: float) -> None:
     found = grid(step_ms, period_ms, jitter_ms=jitter_ms)
+    assert found.step_ns == pytest.approx(step_ms * MS, rel=2e-3)
+
+
+@pytest.mark.parametrize(
+    ("step_ms", "period_ms"),
+    [(2.0, 31.7), (3.0, 14.0), (3.7, 22.0), (4.0, 14.0), (4.0, 22.0), (6.0, 9.1), (10.0, 14.0), (20.0, 31.7)],
+)
+@pytest.mark.parametrize("late_us", [0.0, 10.0])
+def test_the_step_of_exact_polls_is_found(step_ms: float, period_ms: float, late_us: float) -> None:
+    """Reads that keep to the grid to some 10 us have harmonics up to the shortest step that are as high."""
+    found = grid(step_ms, period_ms, late_us=late_us)
     assert found.step_ns == pytest.approx(step_ms * MS, rel=2e-3)
 
 
