@@ -38,7 +38,7 @@ if TYPE_CHECKING:  # the same names as below, for type checkers
     from busbench.analysis.comparison import Comparison as Comparison
     from busbench.analysis.comparison import compare as compare
     from busbench.analysis.jitter import Jitter as Jitter
-    from busbench.analysis.outages import MarkedInterval as MarkedInterval
+    from busbench.analysis.marked_intervals import MarkedInterval as MarkedInterval
     from busbench.analysis.outages import Outage as Outage
     from busbench.analysis.outages import Outages as Outages
     from busbench.analysis.outages import OutageSummary as OutageSummary
@@ -146,7 +146,8 @@ _HOMES = {
     "analysis.coincidence": ("Coincidence", "Overlap"),
     "analysis.comparison": ("Comparison", "compare"),
     "analysis.jitter": ("Jitter",),
-    "analysis.outages": ("MarkedInterval", "Outage", "OutageSummary", "Outages", "find_outages"),
+    "analysis.marked_intervals": ("MarkedInterval",),
+    "analysis.outages": ("Outage", "OutageSummary", "Outages", "find_outages"),
     "analysis.ranking": ("Ranked",),
     "analysis.recording": ("Recording", "read_recording", "read_recordings"),
     "analysis.several": ("Several", "SourceOutages", "lay_beside"),

@@ -32,6 +32,8 @@ import numpy as np
 from busbench.analysis.binomial import loss_bounds
 from busbench.analysis.flagged_runs import RUN_KINDS, FlaggedRuns, find_runs
 from busbench.analysis.frame_offsets import FrameOffsets
+from busbench.analysis.kept_parts import LeftOutParts
+from busbench.analysis.marked_intervals import MarkedInterval, marked_intervals
 from busbench.analysis.missing_frames import MissingFrames, find_missing_frames
 from busbench.analysis.notebook import html_of
 from busbench.analysis.period import Missing, explain_doubt, number_frames
@@ -92,25 +94,6 @@ class OutageSummary:
     frames_low: int
     total_s: float | None
     longest_s: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class MarkedInterval:
-    """The time between two annotations.
-
-    Args:
-        start_mark, end_mark: their texts, None for the start and the end of the recording.
-        start_s, end_s: seconds from the first byte.
-        frames: frames received in it.
-        missed: frames missed in it.
-    """
-
-    start_mark: str | None
-    end_mark: str | None
-    start_s: float
-    end_s: float
-    frames: int
-    missed: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -239,13 +222,15 @@ def find_outages(
         last_ns = max(mark.t_ns for mark in marks)
         end_t_ns = last_ns if end_t_ns is None else max(end_t_ns, last_ns)
     period, found, late_ns, doubt = period_ns if has_clock else None, Missing.none(), 0.0, 0
-    if has_clock and count > 1 and (numbers := number_frames(_closed(times, left_out), period_ns=period_ns)):
-        period, found = numbers.period_ns if numbers.is_clear else None, numbers.missing
+    parts = LeftOutParts.of(left_out if count else (), times.t_ns)
+    closed = parts.close(times) if parts.row.size else times
+    if has_clock and count > 1 and (numbers := number_frames(closed, period_ns=period_ns)):
+        period, found = numbers.period_ns if numbers.is_clear else None, parts.reopen(numbers.missing)
         late_ns = 0.0 if numbers.reads is None else numbers.reads.late_most_ns
         doubt = numbers.doubt if numbers.is_clear else 0
     missing_at_end = 0
     if period is not None and count and end_t_ns is not None:
-        last_ns = max([int(times.t_ns[-1]), *(one.last_t_ns for one in left_out)])
+        last_ns = max([int(times.t_ns[-1]), *parts.last_t_ns.tolist()])
         missing_at_end = _due(end_t_ns - last_ns, period, late_ns=late_ns)
     places = FrameOffsets(rejects, first_offset=first_offset, frames=count)
     at_places = None if period is None else found
@@ -256,11 +241,15 @@ def find_outages(
     if has_clock and (count or start_ns is not None):
         start = int(times.t_ns[0]) if start_ns is None else start_ns
         end = max(start, int(times.t_ns[-1]) if count else start, start if end_t_ns is None else end_t_ns)
-    view = _Evidence(times, places, holes, runs, start, end, period)
+    begin_ns, end_ns = _hole_times(times, holes.row, parts, start or 0, end or 0)
+    view = _Evidence(times, places, holes, begin_ns, end_ns, runs, parts, start, period)
     # Each place once, in order; a hole is before the frame of its row.
     ordered = sorted([*view.gap_events(), *view.run_events()], key=lambda item: item[0])
     events = tuple(event for _, event in ordered)
 
+    between: Iterator[MarkedInterval] = iter(())
+    if start is not None and end is not None and marks:
+        between = marked_intervals(marks, times, holes, begin_ns, end_ns, runs, start_ns=start, end_ns=end)
     missing = int(holes.missing.sum())
     passed_over = sum(one.frames for one in left_out)
     missed, expected = missing + int(runs.length.sum()), count + passed_over + missing
@@ -281,24 +270,18 @@ def find_outages(
         bursts=any(event.frames > 1 for event in events),
         stray_bytes=holes.stray_bytes,
         ambiguous=tuple(ambiguous),
-        between_marks=tuple(view.intervals(marks)),
+        between_marks=tuple(between),
         doubt=doubt,
         left_out=passed_over,
         minutes=tuple(totals),
     )
 
 
-def _closed(times: FrameTimes, left_out: Sequence[LeftOut]) -> FrameTimes:
-    """Close left-out parts: the frames before and after are set one period apart."""
-    if not left_out or len(times) < 2:
-        return times
-    steps = np.diff(times.t_ns)
-    rows = np.searchsorted(times.t_ns, [one.last_t_ns for one in left_out]) - 1
-    for row, one in zip(rows.tolist(), left_out, strict=True):
-        if 0 <= row < steps.size:
-            steps[row] //= one.frames + 1
-    t_ns = np.concatenate([times.t_ns[:1], times.t_ns[0] + np.cumsum(steps)])
-    return FrameTimes(t_ns, times.slack_ns, times.flags, times.line_marks)
+def _hole_times(times: FrameTimes, row: I64, parts: LeftOutParts, start_ns: int, end_ns: int) -> tuple[I64, I64]:
+    """When the holes before some rows, rising, began and ended, int64 (H,) each."""
+    begin_ns = np.append(start_ns, times.t_ns[row[row > 0] - 1])[1 - np.count_nonzero(row == 0) :]
+    behind_ns = np.append(times.t_ns[row[row < len(times)]], end_ns)[: row.size]
+    return parts.silences(row, begin_ns, behind_ns)
 
 
 def _due(silent_ns: int, period_ns: float, *, late_ns: float) -> int:
@@ -326,21 +309,15 @@ class _Evidence:
     times: FrameTimes
     places: FrameOffsets
     holes: MissingFrames
+    begin_ns: I64  # begin_ns, end_ns: when each hole began and ended, int64 (H,)
+    end_ns: I64
     runs: FlaggedRuns
+    parts: LeftOutParts
     start: int | None
-    end: int | None
     period: float | None
 
     def _seconds(self, t_ns: int) -> float | None:
         return None if self.start is None else (t_ns - self.start) / 1e9
-
-    def _before(self, row: int) -> int:
-        """Start of the hole before a row."""
-        return int(self.times.t_ns[row - 1]) if row else self.start or 0
-
-    def _behind(self, row: int) -> int:
-        """End of the hole before a row."""
-        return int(self.times.t_ns[row]) if row < len(self.times) else self.end or 0
 
     def gap_events(self) -> Iterator[tuple[tuple[int, int], Outage]]:
         """Gaps and damage, each with its sort key."""
@@ -348,11 +325,11 @@ class _Evidence:
         last = len(self.times) - 1
         behind = self.places.offset(np.minimum(holes.row, last)) + FRAME_BYTES * (holes.row > last)
         offsets = np.where(holes.offset < 0, behind, holes.offset)
-        columns = (holes.row, holes.missing, holes.bytes, offsets)
-        for row, missing, size, offset in zip(*(column.tolist() for column in columns), strict=True):
+        columns = (holes.row, holes.missing, holes.bytes, offsets, self.begin_ns, self.end_ns)
+        for row, missing, size, offset, begin, end in zip(*(column.tolist() for column in columns), strict=True):
             kind: Kind = "damaged" if 2 * size >= FRAME_BYTES * missing or self.period is None else "gap"
-            start, end = self._seconds(self._before(row)), self._seconds(self._behind(row))
-            yield (row, 0), Outage(kind, start, end, missing, missing, missing, size, offset)
+            start_s, end_s = self._seconds(begin), self._seconds(end)
+            yield (row, 0), Outage(kind, start_s, end_s, missing, missing, missing, size, offset)
 
     def run_events(self) -> Iterator[tuple[tuple[int, int], Outage]]:
         """Runs of flagged or marked frames, each with its sort key."""
@@ -362,49 +339,8 @@ class _Evidence:
             kind = RUN_KINDS[index]
             assert kind is not None
             after = row + length
-            if after < len(self.times) and after not in behind_hole:
-                end = int(t_ns[after])
-            else:
+            end = None if after in behind_hole else self.parts.first_after(after, t_ns)
+            if end is None:
                 end = int(t_ns[after - 1]) + round(self.period or 0.0)
             start_s, end_s = self._seconds(int(t_ns[row])), self._seconds(end)
             yield (row, 1), Outage(kind, start_s, end_s, length, length_low, 0, length * FRAME_BYTES, offset)
-
-    def intervals(self, marks: Sequence[Annotation]) -> Iterator[MarkedInterval]:
-        """The intervals between annotations, each with its missed frames."""
-        if self.start is None or self.end is None or not marks:
-            return
-        ordered = sorted(marks, key=lambda mark: mark.t_ns)
-        places = [self.start, *(min(max(mark.t_ns, self.start), self.end) for mark in ordered), self.end]
-        words = [None, *(mark.text for mark in ordered), None]
-        at = np.array(places[1:-1], np.int64)
-        behind = np.searchsorted(self.times.t_ns, at, "right")
-        frames = [0, *behind.tolist(), len(self.times)]
-        total = int(self.holes.missing.sum() + self.runs.length.sum())
-        missed = [0, *self._missed_until(at, behind).tolist(), total]
-        for i in range(len(places) - 1):
-            yield MarkedInterval(
-                words[i],
-                words[i + 1],
-                (places[i] - self.start) / 1e9,
-                (places[i + 1] - self.start) / 1e9,
-                frames[i + 1] - frames[i],
-                missed[i + 1] - missed[i],
-            )
-
-    def _missed_until(self, t_ns: I64, row: I64) -> I64:
-        """Frames missed up to each of some times, given the row after each."""
-        first, length = self.runs.first, self.runs.length
-        run = np.searchsorted(first, row)  # runs that begin before
-        flagged = np.append(0, np.cumsum(length))[run]
-        inside = run[run > 0] - 1
-        flagged[run > 0] -= np.maximum(first[inside] + length[inside] - row[run > 0], 0)
-        holes = self.holes
-        hole = np.searchsorted(holes.row, row)
-        missed: I64 = flagged + np.append(0, np.cumsum(holes.missing))[hole]
-        is_in = np.append(holes.row, -1)[hole] == row  # the time falls into this hole
-        for i in np.flatnonzero(is_in).tolist():
-            whole, at = int(holes.missing[hole[i]]), int(row[i])
-            begin, end = self._before(at), self._behind(at)
-            share = (int(t_ns[i]) - begin) / max(1, end - begin) * (whole + 1)
-            missed[i] += min(whole, max(0, math.floor(share)))
-        return missed

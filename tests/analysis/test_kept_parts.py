@@ -66,6 +66,34 @@ def test_several_parts_are_closed_each() -> None:
     assert (silent.missing, silent.events[-1].frames) == (10, 10)  # after the last frame, kept or not
 
 
+@pytest.mark.parametrize(
+    ("frames", "parts", "missed", "first", "last"),
+    [
+        (((0, 100), (205, 260)), [left_out(100, 199)], 5, 199, 205),  # just after the part
+        (((0, 100), (200, 260)), [left_out(105, 199)], 5, 99, 105),  # just before it
+        (((0, 100), (106, 160)), [left_out(105, 105)], 5, 99, 105),  # a part of one frame
+        (((0, 100), (209, 260)), [left_out(102, 199)], 11, 199, 209),  # at both ends: the longer silence
+        (((0, 100), (200, 260)), [left_out(100, 149), left_out(153, 199)], 3, 149, 153),  # between two parts
+        (((0, 100), (200, 260)), [left_out(153, 199), left_out(100, 149)], 3, 149, 153),
+        (((0, 60),), [left_out(63, 99)], 3, 59, 63),  # after the last
+    ],
+)
+def test_a_loss_beside_a_part_that_was_left_out(
+    frames: tuple[tuple[int, int], ...], parts: list[LeftOut], missed: int, first: int, last: int
+) -> None:
+    """It is counted, and lasts from the frame before it to the frame after it, kept or not."""
+    found = timeline(
+        kept(*frames), *parts, end=max(max(stop for _, stop in frames) - 1, parts[-1].last_t_ns // 7 // MS)
+    )
+    out = found.outages()
+    assert out.period_s == pytest.approx(0.007)
+    assert [(event.kind, event.frames) for event in out.events] == [("gap", missed)]
+    (gap,) = out.events
+    begin_s = 0.007 * frames[0][0]
+    assert [gap.start_s, gap.end_s] == pytest.approx([0.007 * first - begin_s, 0.007 * last - begin_s])
+    assert out.missing == missed
+
+
 def test_one_frame_and_nothing_else_kept() -> None:
     found = timeline(kept((50, 51)), left_out(0, 49)).outages()
     assert (found.frames, found.missing) == (51, 0)
