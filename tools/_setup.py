@@ -17,6 +17,7 @@ STAMP = VENV / "busbench-installed.txt"
 LOG = VENV / "busbench-install.log"
 LOCKS = {"run": ROOT / "tools" / "lock.txt", "dev": ROOT / "tools" / "lock-dev.txt"}
 Packages = Literal["run", "dev"]
+SYSTEMS = (sys.platform, *(one for one in ("linux", "win32", "darwin") if one != sys.platform))  # this one first
 
 # What pip prints when it fails, and what that means; the first match is reported.
 MEANINGS = (

@@ -12,7 +12,7 @@ import subprocess
 import time
 from pathlib import Path
 
-from _setup import ROOT, VENV, SetupError, prepare, say
+from _setup import ROOT, SYSTEMS, VENV, SetupError, prepare, say
 
 STEPS = (
     ("ruff check", ("ruff", "check", "--quiet", ".")),
@@ -25,8 +25,6 @@ SHORT_TESTS = (
     "tests/test_captures.py",
     "tests/wire",
 )
-# Code for other systems is only checked by mypy.
-OTHER_SYSTEMS = ("win32", "darwin")
 # Many tests wait for a clock, a terminal or another process, so two cores have time for more than two of them.
 TESTS_PER_CORE = 2
 ALONE_MOST = 10  # max failed tests that are run once more alone
@@ -42,7 +40,8 @@ def main(arguments: list[str]) -> int:
         allow_abbrev=False,
     )
     parser.add_argument("--short", action="store_true", help="style and a short set of tests alone")
-    parser.add_argument("--own-system", action="store_true", help="types of the package alone, on this system")
+    parser.add_argument("--types", nargs="+", choices=SYSTEMS, default=SYSTEMS,
+                        help="types as on these systems alone, those of the tests as on this one [all]")  # fmt: skip
     parser.add_argument("--install-only", action="store_true", help="install, check nothing")
     chosen, for_pytest = parser.parse_known_args(arguments)
     try:
@@ -52,18 +51,19 @@ def main(arguments: list[str]) -> int:
         return 2
     if chosen.install_only:
         return 0
-    others = () if chosen.own_system else tuple(one for one in OTHER_SYSTEMS if one != sys.platform)
-    systems = () if chosen.short else (sys.platform, *others)
-    started = {system: _start_mypy(python, system, package_only=chosen.own_system) for system in systems}
+    started = {system: _start_mypy(python, system) for system in (() if chosen.short else chosen.types)}
+    pytest = [str(python), "-m", "pytest", "-o", f"cache_dir={CACHE}"]
+    tests = [*(SHORT_TESTS if chosen.short else ()), *for_pytest]
+    # Found once before the workers are there, each of which would prepare the asserts of all tests for itself.
+    finding = subprocess.Popen([*pytest, "--collect-only", *tests, "-n", "0"], cwd=ROOT, stdout=subprocess.DEVNULL)
     failed = [name for name, step in STEPS if not _run(python, name, step)]
     failed += [f"mypy {system}" for system, mypy in started.items() if not _ended(mypy, f"mypy {system}")]
-    # Last, so that its closing line is that of the whole run if all went well.
-    say("pytest")
+    finding.wait()
+    say("pytest")  # last, so that its closing line is that of the whole run if all went well
     workers = str(TESTS_PER_CORE * (os.cpu_count() or 1))
-    pytest = [str(python), "-m", "pytest", "-o", f"cache_dir={CACHE}"]
-    tests = [*pytest, "-n", workers, "--dist", "worksteal", "-rs", *(SHORT_TESTS if chosen.short else ()), *for_pytest]
     LAST_FAILED.unlink(missing_ok=True)  # of an earlier run
-    code = subprocess.run(tests, cwd=ROOT, check=False).returncode
+    command = [*pytest, "-n", workers, "--dist", "worksteal", "-rs", *tests]
+    code = subprocess.run(command, cwd=ROOT, check=False).returncode
     if code == 1:
         # Tests share the processor with others here: a test that also fails alone has failed, the rest is named.
         say(f"what failed once more, one after another; none where over {ALONE_MOST} failed")
@@ -92,9 +92,9 @@ def _run(python: Path, name: str, step: tuple[str, ...]) -> bool:
     return done.returncode == 0
 
 
-def _start_mypy(python: Path, system: str, *, package_only: bool) -> subprocess.Popen[bytes]:
+def _start_mypy(python: Path, system: str) -> subprocess.Popen[bytes]:
     command = [str(python), "-m", "mypy", "--no-error-summary", "--platform", system]
-    if system != sys.platform or package_only:  # tests are for this system
+    if system != sys.platform:  # tests are for this system
         command += ["busbench"]
     # A cache for each, or they would overwrite one another's.
     cache = {} if system == sys.platform else {"MYPY_CACHE_DIR": f".mypy_cache/{system}"}

@@ -2,11 +2,11 @@
 
     python3 tools/every_python.py [pytest's arguments]
 
-The newest runs every check, the oldest every test with one of its rows or all, those between a short
-set of tests, all at once: while tests of one wait, those of another work. What the oldest has and the newest
-has still, those between have, so they check no types. What runs as on other systems differs by system and
-not by Python, so its tests and types are for the newest alone, as are the types of the tests. Each has an
-environment of its own, .venv-3.12 and so on. The exit code is 0 if all of them passed.
+The newest runs every check but the types of one system, which the oldest checks, whose numpy is an older
+one. The oldest runs the tests with one of their rows or all, but for those that are the same on every Python;
+those between run a short set, since what the oldest and the newest have, they have. All run at once: while
+tests of one wait, those of another work. Each has an environment of its own, .venv-3.12 and so on. The exit
+code is 0 if all of them passed.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import IO
 
-from _setup import ROOT, say
+from _setup import ROOT, SYSTEMS, say
 
 OLDEST = (3, 11)
 # Final releases with a venv, and with the interpreter lock that the locked packages are built for.
@@ -42,7 +42,17 @@ PLACES = (
 )
 WORKERS_PER_CORE = 1.5  # of the full run, and one for the oldest; tests wait for half of their time
 OLDEST_ROWS = 1  # most rows differ by what is calculated; where Python itself matters all are run: every_row
-AS_OTHER_SYSTEMS = "tests/systems/test_other_systems.py"
+# What they hold does not differ by Python: sources, other systems, long studies, programs beside this one.
+FOR_ONE_PYTHON = (
+    "tests/bench/test_soak.py",
+    "tests/fuzz",
+    "tests/outside",
+    "tests/systems",
+    "tests/test_layering.py",
+    "tests/test_names.py",
+    "tests/test_words.py",
+    "tests/tools/test_studies.py",
+)
 
 Version = tuple[int, int]
 
@@ -92,9 +102,9 @@ def run_all(pythons: dict[Version, Path], arguments: list[str]) -> list[str]:
         if version not in (newest, oldest):
             options = ["--short", "-n", "1"]
         elif workers:
-            options = ["-n", str(workers[version])]
+            options = ["--types", *(SYSTEMS[:-1] if version == newest else SYSTEMS[-1:]), "-n", str(workers[version])]
         if version != newest:
-            options += ["--own-system", "--deselect", AS_OTHER_SYSTEMS, "--rows", str(OLDEST_ROWS)]
+            options += ["--rows", str(OLDEST_ROWS), *(f"--ignore={path}" for path in FOR_ONE_PYTHON)]
         # The newest speaks as it goes, the others when they have ended.
         with tempfile.TemporaryFile() as printed:
             failed = _run_one(version, pythons[version], [*options, *arguments], None if version == newest else printed)
@@ -120,7 +130,7 @@ def _run_one(version: Version, python: Path, arguments: list[str], output: IO[by
 
     if check("--install-only"):
         return f"{name} (installation)"
-    what = "every test, of each table a row" if "--rows" in arguments else "every check"
+    what = "the tests, of each table a row" if "--rows" in arguments else "every check"
     what = "a short set of tests" if "--short" in arguments else what
     say(f"Python {name}: {what}, after {time.monotonic() - began:.0f} s of installation")
     code = check(*arguments)

@@ -51,8 +51,8 @@ def test_the_python_in_use_is_one_of_them() -> None:
     [
         ({}, []),
         ({("3.12", "--short"): 1}, ["3.12"]),
-        ({("3.13", "-n"): 5}, ["3.13"]),
-        ({("3.13", "-n"): 1, ("3.11", "-n"): 1}, ["3.13", "3.11"]),
+        ({("3.13", "--types"): 5}, ["3.13"]),
+        ({("3.13", "--types"): 1, ("3.11", "--types"): 1}, ["3.13", "3.11"]),
         ({("3.11", "--install-only"): 2}, ["3.11 (installation)"]),
     ],
 )
@@ -70,12 +70,14 @@ def test_what_runs_on_which_and_what_failed(
     monkeypatch.setattr(subprocess, "run", run)
     monkeypatch.setattr(os, "cpu_count", lambda: 2)
     pythons = {(3, minor): Path(f"/of/3.{minor}") for minor in (11, 12, 13)}
+    monkeypatch.setattr(every_python, "SYSTEMS", ("linux", "win32", "darwin"))
+    monkeypatch.setattr(every_python, "FOR_ONE_PYTHON", ("tests/outside",))
     assert every_python.run_all(pythons, ["-x"]) == failed
-    older = ["--own-system", "--deselect", every_python.AS_OTHER_SYSTEMS, "--rows", "1", "-x"]
+    older = ["--rows", "1", "--ignore=tests/outside", "-x"]
     wanted = {
-        "3.13": ["-n", "3", "-x"],
+        "3.13": ["--types", "linux", "win32", "-n", "3", "-x"],
         "3.12": ["--short", "-n", "1", *older],
-        "3.11": ["-n", "2", *older],
+        "3.11": ["--types", "darwin", "-n", "2", *older],
     }
     assert ran == {
         version: [["--install-only"], *([] if f"{version} (installation)" in failed else [words])]
@@ -83,8 +85,9 @@ def test_what_runs_on_which_and_what_failed(
     }
 
 
-def test_what_runs_as_other_systems_is_there() -> None:
-    assert "BUSBENCH_SYSTEM" in (ROOT / every_python.AS_OTHER_SYSTEMS).read_text(encoding="utf-8")
+@pytest.mark.parametrize("path", every_python.FOR_ONE_PYTHON)
+def test_what_runs_on_one_python_is_there(path: str) -> None:
+    assert (ROOT / path).exists()
 
 
 def test_what_is_printed_beside_the_newest_comes_whole(
