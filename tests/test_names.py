@@ -76,12 +76,9 @@ def test_a_retired_word_is_found(name: str) -> None:
 
 
 def test_a_class_name_stands_for_one_thing() -> None:
-    counts = Counter(
-        node.name
-        for path in PACKAGE.rglob("*.py")
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
-        if isinstance(node, ast.ClassDef)
-    )
+    texts = (path.read_text(encoding="utf-8") for path in PACKAGE.rglob("*.py"))
+    counts = Counter(name for text in texts for name in re.findall(r"^ *class (\w+)", text, re.MULTILINE))
+    assert counts["SendingRun"] == 1
     assert [name for name, count in counts.items() if count > 1] == []
 
 

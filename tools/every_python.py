@@ -47,6 +47,7 @@ FOR_ONE_PYTHON = (
     "tests/bench/test_soak.py",
     "tests/fuzz",
     "tests/outside",
+    "tests/plugin",
     "tests/systems",
     "tests/test_layering.py",
     "tests/test_names.py",
