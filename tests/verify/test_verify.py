@@ -48,6 +48,18 @@ def test_a_good_aircraft_passes_every_check() -> None:
     }  # fmt: skip
 
 
+def test_a_verification_says_when_each_control_was_moved_and_when_there_was_no_link() -> None:
+    """Seven moves begin 4.1 s apart, each 0.2 s after its annotation; the transmitter is off from 33.2 s to 36.8 s."""
+    found = verify(round_of(has_marks=True), RIG)
+    assert found.loss is not None
+    assert (found.loss.start_s, found.loss.end_s) == pytest.approx((33.2, 36.8), abs=0.02)
+    begun_s = {name: found.evidence.t_s[move.first] for name, move in found.control_moves.items()}
+    controls = (
+        "aileron stick", "flap lever", "elevator stick", "rudder stick", "gear switch", "release switch", "motor slider"
+    )  # fmt: skip
+    assert begun_s == pytest.approx({name: 2.8 + 4.1 * number for number, name in enumerate(controls)}, abs=0.02)
+
+
 def test_a_check_says_what_was_found_against_what_and_by_how_much() -> None:
     low = get(verify(round_of(), RIG), "channel 6 (rudder)", "low end")
     # neutral 1520 µs is 1024 counts; 110 % of 819 counts is 900.9; 3 % of 819 is 24.57
