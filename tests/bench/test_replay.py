@@ -26,6 +26,7 @@ COUNTS = 500 + NUMBERS  # of channel 1: each frame has its own
 def record(
     path: Path, *, gaps: tuple[range, ...] = (), lost: tuple[range, ...] = (), failsafe: tuple[range, ...] = (),
     ends: tuple[int, ...] = (0,), damaged: tuple[int, ...] = (), jitter_s: float = 0.0, period_s: float = PERIOD_S,
+    set_back_s: float = 0.0,
 ) -> str:  # fmt: skip
     """Frames each 9 ms, read a little late; without a clock for a .raw."""
     flags = np.full(TOTAL, FLAG_CH17, np.uint8)
@@ -39,7 +40,8 @@ def record(
     bad[list(damaged), 3] = 1
     kept = np.array([not any(number in gap for gap in gaps) for number in NUMBERS])
     late_s = np.random.default_rng(1).random(TOTAL) * jitter_s
-    t_ns = np.rint((NUMBERS * period_s + late_s) * 1e9).astype(np.int64)[kept] + 10**9
+    t_ns = np.rint((NUMBERS * period_s + late_s) * 1e9).astype(np.int64)[kept] + 10**10
+    t_ns[300:] -= round(set_back_s * 1e9)
     clock = Clock(ClockKind.NONE, 0) if path.suffix == ".raw" else Clock(ClockKind.PER_READ, 1)
     with open_writer(str(path), CaptureInfo(str(path), "test", clock)) as writer:
         marks = np.arange(1, kept.sum() + 1) * 25
@@ -190,3 +192,28 @@ def test_what_is_all_noise_has_nothing_to_replay(tmp_path: Path) -> None:
             CaptureError, match="holds no frames to replay: `busbench probe` reports what is on the line"
         ):
             act(path)
+
+
+@pytest.mark.parametrize(("period_s", "is_found"), [(0.099, True), (0.101, False)])
+def test_frames_on_no_period_are_sent_each_seven_milliseconds(tmp_path: Path, period_s: float, is_found: bool) -> None:
+    program, said = made(record(tmp_path / "f.pcapng", period_s=period_s))
+    assert said == ([] if is_found else ["no period was found; its frames are sent every 7 ms"])
+    assert program.period_s == pytest.approx(period_s if is_found else 0.007)
+    assert (program.slots, channel_1(program), faults(program)) == (TOTAL, COUNTS.tolist(), [])
+
+
+def test_where_late_and_lost_frames_look_alike_it_is_said(tmp_path: Path) -> None:
+    """Reads that are late by up to nine tenths of a period."""
+    program, said = made(record(tmp_path / "f.pcapng", jitter_s=0.008, gaps=(range(100, 103),)))
+    assert said == ["late and lost frames look alike; gaps are sent where they may have been"]
+    assert (program.slots, faults(program)) == (TOTAL, [("gap", 100, 3)])
+
+
+@pytest.mark.parametrize("set_back_s", [0.0, 0.0005, 5.0])
+def test_what_comes_after_a_clock_that_goes_back_follows_on(tmp_path: Path, set_back_s: float) -> None:
+    path, said = record(tmp_path / "f.pcapng", set_back_s=set_back_s), list[str]()
+    replay = load_recording(path, note=said.append)
+    is_back = set_back_s > PERIOD_S
+    assert said == ([f"{path}: its clock goes back; what comes after that follows on"] if is_back else [])
+    late_s = np.where(NUMBERS < 300, 0.0, 0.0 if is_back else set_back_s)
+    np.testing.assert_allclose(replay.t_s, NUMBERS * PERIOD_S - late_s, atol=2e-4)
