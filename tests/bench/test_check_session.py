@@ -13,7 +13,7 @@ from busbench.bench.check_session import CheckSession, CheckState
 from busbench.bench.receiver import Receiver
 from busbench.drive.surface_check import Word
 from busbench.errors import BusbenchError
-from busbench.line import BUS_LINE, Chunk
+from busbench.line import BUS_LINE, Chunk, WakeUps
 from busbench.port.port import EventKind, HearingPort, PortEvent
 from busbench.verify.procedure import round_of
 from busbench.verify.repeats import Repeat
@@ -281,6 +281,19 @@ def test_a_recording_is_pcapng_and_replaces_none_unasked(tmp_path: Path) -> None
     assert session.state is CheckState.READY
     session.close()
     assert bench.receiver.recordings == ()
+
+
+def test_lateness_of_the_reader_counts_from_the_start_on(monkeypatch: pytest.MonkeyPatch) -> None:
+    bench = Bench(chunks_of())
+    wakes = [WakeUps(second * 1_000_000_000, (50, *[0] * 14)) for second in (1, 2)]
+    for second, wake in enumerate(wakes, 1):
+        monkeypatch.setattr(bench.port, "wakes", lambda wake=wake: [wake])
+        bench.at(second * 1_000_000_000)
+    assert bench.session.recording().info.wakes == wakes
+    bench.finish()
+    assert bench.session.recording().info.wakes == wakes
+    bench.session.start()
+    assert bench.session.recording().info.wakes == []
 
 
 def test_a_session_that_is_closed_hears_nothing_more() -> None:

@@ -15,7 +15,7 @@ from busbench.capture.open import open_capture
 from busbench.capture.pcapng_write import PcapngWriter
 from busbench.drive.frame_generator import EndState, frame_blocks
 from busbench.drive.program import Program
-from busbench.errors import BusbenchError, DriveError
+from busbench.errors import BusbenchError, DriveError, OutputError
 from busbench.line import BUS_LINE, Chunk, WakeUps
 from busbench.model import Annotation, Clock, ClockKind
 from busbench.wire.codec import pack_frames
@@ -98,6 +98,17 @@ def test_a_part_has_the_frames_of_its_time(
     assert (name, size) == ("part.pcapng", f"{25 * len(kept.frames):,} bytes")
     assert seconds_of(output) == pytest.approx((first_s, last_s), abs=0.011)
     assert len(kept.frames) == pytest.approx(frames, abs=1)
+
+
+def test_no_file_is_replaced_unasked(path: str, tmp_path: Path) -> None:
+    taken = tmp_path / "f.raw"
+    taken.write_bytes(b"mine")
+    with open_capture(path) as capture, pytest.raises(OutputError, match="exists already"):
+        list(convert(capture, str(taken)))
+    assert taken.read_bytes() == b"mine"
+    with open_capture(path) as capture:
+        list(convert(capture, str(taken), force=True))
+    assert taken.stat().st_size == 950 * 25
 
 
 def test_pieces_are_numbered_and_join_to_the_whole(path: str, tmp_path: Path) -> None:

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from busbench.analysis.recording import read_recording
+from busbench.bench.rack import Rack
 from busbench.bench.receiver import LinkState, Receiver, Reception
 from busbench.bench.sources import open_live
 from busbench.errors import OutputError, PortError
@@ -245,3 +246,29 @@ def test_an_end_that_cannot_be_written_is_the_error_of_its_recording(tmp_path: P
             with pytest.raises(OutputError, match="was deleted by another program"):
                 receiver.finish()
         receiver.stop_recording(path)  # it does not run any more
+
+
+def test_no_recording_is_replaced_unasked(tmp_path: Path) -> None:
+    path = tmp_path / "f.pcapng"
+    path.write_bytes(b"mine")
+    for act in (
+        lambda: receiver_of(Hands(), record=str(path)),
+        lambda: receiver_of(Hands()).start_recording(str(path)),
+        lambda: Rack([ScriptedPort(Hands(), "virtual:")], record=str(path)),
+    ):
+        with pytest.raises(OutputError, match="exists already"):
+            act()
+    assert path.read_bytes() == b"mine"
+    receiver = receiver_of(Hands(), record=str(path), force=True)
+    receiver.finish()
+    assert path.read_bytes() != b"mine"
+
+
+def test_a_recording_that_fails_ends_the_reception_unless_it_may_go_on(tmp_path: Path) -> None:
+    path = tmp_path / "f.pcapng"
+    receiver = receiver_of(Hands(), record=str(path))
+    pass_s(receiver, 0.2)
+    path.unlink()
+    with pytest.raises(OutputError, match="was deleted by another program"):
+        receiver.stop_recording(str(path))
+    assert list(receiver.record_errors) == [str(path)]

@@ -17,6 +17,7 @@ from busbench.model import Annotation, ByteLog, Clock, ClockKind
 from busbench.port.ipc import EventKind, PortEvent
 from busbench.wire.codec import pack_frames
 from busbench.wire.framing import FrameFinder
+from busbench.wire.table import AlignmentResult
 
 SECOND_NS = 1_000_000_000
 CLOCK = Clock(ClockKind.PER_READ, 1)
@@ -171,3 +172,19 @@ def test_a_kill_loses_no_count(tmp_path: Path) -> None:
     found = read_recording(tmp_path / "a.pcapng").outages()
     assert found.frames == pytest.approx(6000, abs=4)  # not in a frame yet
     assert found.missed == 0
+
+
+@pytest.mark.parametrize(("silent_ms", "is_written"), [(500, False), (501, True)])
+def test_a_line_that_fell_silent_is_written_without_another_byte(
+    tmp_path: Path, silent_ms: int, is_written: bool
+) -> None:
+    """What surrounds the last byte need not wait for the next: more than half a second without one is an outage."""
+    desk = Desk(tmp_path / "a.pcapng", Retention(around_s=1))
+    desk.add(0, 1000)
+    last_ns = desk.now_ns
+    desk.now_ns += silent_ms * 1_000_000
+    nothing = ByteLog.from_chunks((), offset=25_000)
+    desk.recorder.add(Reception((), nothing, (), AlignmentResult.concat(())))
+    desk.recorder.flush()
+    frames = read_recording(tmp_path / "a.pcapng").frames
+    assert (int(frames.t_ns[-1]) >= last_ns - 20_000_000) is is_written

@@ -277,6 +277,20 @@ def test_a_rehearsal_shows_the_same_at_any_speed(is_fast: bool) -> None:
     assert (move.duration_s, str(move.ended)) == (14.56, "ran")
 
 
+def test_a_rehearsal_takes_its_time_unless_it_may_be_fast() -> None:
+    plan = plan_walk(parse_rig(RIG), rig_path="egret.toml", port="virtual:")
+    took_s = []
+    for more in ({}, {"is_fast": True}):
+        t_ns = 0
+        session = SurfaceSession(plan.rehearsal(), begin_walk(plan), now_ns=lambda: t_ns, **more)  # noqa: B023
+        session.hear(Word.GO)
+        while session.is_moving:
+            t_ns += 50_000_000
+            session.tick()
+        took_s.append(t_ns / 1e9)
+    assert took_s == [pytest.approx(14.56, abs=0.05), pytest.approx(14.56 / 10, abs=0.05)]
+
+
 def test_what_is_not_walked_is_locked_and_nothing_else() -> None:
     head = plan_walk(parse_rig(RIG), rig_path="egret.toml", port="virtual:").head
     assert [channel + 1 for channel in range(18) if head.limits.is_locked(channel)] == [7]

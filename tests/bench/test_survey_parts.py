@@ -14,7 +14,7 @@ from busbench.bench.survey import Survey, counted, survey, survey_rows
 from busbench.bench.survey_inputs import Input, find_inputs
 from busbench.bench.survey_journal import Journal, entry_line
 from busbench.bench.survey_table import is_table, table_rows, write_table
-from busbench.errors import BusbenchError, CaptureError
+from busbench.errors import BusbenchError, CaptureError, OutputError
 from tests.cli.running import CAPTURES
 
 SHORT = CAPTURES / "heron-line.vcd"
@@ -110,6 +110,39 @@ def test_a_journal_gives_rows_in_the_order_of_the_recordings() -> None:
     assert list(journal.rows()) == rows["b"] + rows["a"]
     journal.add(entry_line(inputs[0], rows["c"]))  # again: the newer line counts
     assert list(journal.rows()) == rows["c"] + rows["a"]
+
+
+def test_resuming_replaces_a_table_only_where_its_journal_was_left(tmp_path: Path) -> None:
+    """A table beside its journal was complete but for the last step."""
+    output, journal = tmp_path / "out.parquet", tmp_path / "out.parquet.jsonl"
+    output.write_bytes(b"another's")
+    with pytest.raises(OutputError, match=r"out\.parquet: file exists already"):
+        survey([SHORT], output=output, resume=True)
+    assert output.read_bytes() == b"another's"
+    journal.write_bytes(b"")
+    with pytest.raises(OutputError, match=r"out\.parquet: file exists already"):
+        survey([SHORT], output=output)
+    assert len(list(survey([SHORT], output=output, resume=True).rows())) == 1
+    assert not journal.exists()
+    with pytest.raises(OutputError, match=r"out\.parquet: file exists already"):
+        survey([SHORT], output=output)
+    journal.write_bytes(b'{"columns":["path"]}\n')  # of another version: begun again
+    assert len(list(survey([SHORT], output=output, force=True).rows())) == 1
+    assert not journal.exists()
+
+
+def test_a_table_is_not_written_over_a_recording_that_it_reads(tmp_path: Path) -> None:
+    path = tmp_path / "a.raw"
+    path.write_bytes(b"?")
+    with pytest.raises(OutputError, match="is also an input file"):
+        survey([path], output=path, force=True)
+    assert path.read_bytes() == b"?"
+
+
+def test_progress_counts_each_recording_once() -> None:
+    said: list[tuple[int, int]] = []
+    survey([SHORT, SHORT], progress=lambda *counts: said.append(counts))
+    assert said == [(0, 1), (1, 1)]
 
 
 def test_a_notebook_shows_the_ranking() -> None:
