@@ -92,8 +92,8 @@ def _rest(
         said += ", where it kills the ignition" if mapped.motor_kind == "kill" else ""
         return about.within(REST, said, measured=worst, expected=plan, limit=limit, unit="counts")
     if mapped.must_rest:
-        damaged = evidence.recording.frames.suspect & ~evidence.is_down & ~phases.may_run(evidence, mapped)
-        damaged &= (np.abs(values - plan) > limit) & phases.is_in(Phase.AT_REST, Phase.BETWEEN, Phase.MOVE)
+        damaged = evidence.recording.frames.suspect & ~phases.may_run(evidence, mapped)
+        damaged &= ~phases.is_in(Phase.HELD_AWAY, Phase.OFF, Phase.FAILSAFE) & (np.abs(values - plan) > limit)
         if damaged.any():
             why = name_frames(evidence, phases, mapped, np.flatnonzero(damaged))
             why += ", in frames with bytes that the line marked as damaged"
