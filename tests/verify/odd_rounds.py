@@ -104,7 +104,7 @@ def engine(title: str, channel: int, *changes: Change) -> Sequence[Case]:
 
 
 REST = [
-    *one("the rest at its limit", add(6, 8), add(1, -8)),
+    *one("the rest at its limit", add(6, 8), put(6, 1016, 0.0), add(1, -8)),
     *one("the rest beyond its limit", add(6, 9), add(1, -9)),
     *one("frames at the limit of rest", put(6, 1032, 1.0, 1.5), put(1, 984, 1.0), put(8, 181, 1.0)),
     *both("frames beyond the limit of rest", put(6, 1032, 0.9), put(6, 1033, 1.0), put(1, 984, 0.9),
