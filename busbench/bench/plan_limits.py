@@ -306,11 +306,6 @@ class _ChannelName:
             return "on" if rest else "off"
         return f"{percent(self.program, rest)} % ({rest} counts)"
 
-    def travel(self, word: _Word) -> str:
-        """Its travel limits."""
-        low, high = word.travel or (0, COUNTS_MAX)
-        return f"{low} to {high} counts"
-
 
 def _base(program: Program, channel: int) -> ChannelLimit:
     """The limits of the program; an on/off channel has two counts."""
@@ -323,33 +318,38 @@ def _base(program: Program, channel: int) -> ChannelLimit:
 
 def _merged(base: ChannelLimit, words: Sequence[_Word], *, is_driven: bool, place: _ChannelName) -> ChannelLimit:
     """The strictest limit of all sources."""
-    low = max([base.low, *(word.travel[0] for word in words if word.travel)])
-    high = min([base.high, *(word.travel[1] for word in words if word.travel)])
+    travels = [(word.source, word.travel) for word in words if word.travel]
+    low = max([base.low, *(travel[0] for _, travel in travels)])
+    high = min([base.high, *(travel[1] for _, travel in travels)])
     stated = [word for word in words if word.rest is not None and not word.is_default]
     stated.sort(key=lambda word: not word.is_motor)
     known = stated or [word for word in words if word.rest is not None]
     rest = base.rest if not known or known[0].rest is None else known[0].rest
-    outside = next((word for word in words if word.travel and not word.travel[0] <= rest <= word.travel[1]), None)
+    outside = next((one for one in travels if not one[1][0] <= rest <= one[1][1]), None)
     if any(word.is_locked for word in words):
         for word in stated:
             if word.rest is not None and abs(word.rest - rest) > (_SAME_COUNTS if place.channel < CHANNELS else 0):
                 raise _two_rests(place, known[0], word)
         if outside is not None:
             raise DriveError(
-                f"{place.name}: it is locked at {place.level(rest)}, but {outside.source} limits it to"
-                f" {place.travel(outside)}",
+                f"{place.name}: it is locked at {place.level(rest)}, but {outside[0]} limits it to"
+                f" {_range(outside[1])}",
                 hint="make the two agree",
             )
         return replace(base, rest=rest, is_locked=True)
     if low > high:
-        sources = [f"{place.travel(word)} of {word.source}" for word in words if word.travel]
-        limits = " and ".join([f"{base.low} to {base.high} counts of the program", *sources])
+        sources = [("the program", (base.low, base.high)), *travels]
+        limits = " and ".join(f"{_range(travel)} of {source}" for source, travel in sources)
         raise DriveError(f"{place.name}: no travel is left between {limits}", hint="make the limits meet")
     if not low <= rest <= high and outside is None and not is_driven:
         return replace(
             base, low=low, high=high, rest=rest, is_locked=True
         )  # limits of moving channels include the rest
     return replace(base, low=low, high=high, rest=min(max(rest, low), high))
+
+
+def _range(travel: tuple[int, int]) -> str:
+    return f"{travel[0]} to {travel[1]} counts"
 
 
 def _two_rests(place: _ChannelName, one: _Word, other: _Word) -> DriveError:

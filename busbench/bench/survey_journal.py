@@ -116,7 +116,7 @@ class FileJournal(Journal):
         try:
             with Path(self._path).open("rb") as file:
                 head = file.readline()
-                if not _HEADER.startswith(head) and head != _HEADER:
+                if not _HEADER.startswith(head):
                     hint = "begin again with --force, or name another output"
                     raise OutputError(self._path, "is not a journal of this version of busbench", hint=hint)
                 if head != _HEADER:

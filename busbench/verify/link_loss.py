@@ -92,15 +92,16 @@ def _stretches(
         spans.append((before, float(t_s[stop]) if stop < count else evidence.end_s))
     silences = _silences(evidence)
     spans = sorted([*spans, *silences])
-    joined: list[tuple[float, float]] = []
+    joined = spans[:1]
     period_s = evidence.period_ns / 1e9
-    for start, end in spans:
+    for start, end in spans[1:]:
+        first_s, last_s = joined[-1]
         # Single lost frames are a poor link, not a lost one.
-        down_s = min(end - start, joined[-1][1] - joined[-1][0] if joined else 0.0) - period_s
+        down_s = min(end - start, last_s - first_s) - period_s
         # Losses before the annotated switching off are separate faults.
-        is_own = joined and any(joined[-1][0] < step_s - EARLY_S <= start for step_s in steps_s)
-        if joined and not is_own and start <= joined[-1][1] + max(0.0, min(_JOIN_S, down_s)):
-            joined[-1] = (joined[-1][0], max(end, joined[-1][1]))
+        is_own = any(first_s < step_s - EARLY_S <= start for step_s in steps_s)
+        if not is_own and start <= last_s + max(0.0, min(_JOIN_S, down_s)):
+            joined[-1] = (first_s, max(end, last_s))
         else:
             joined.append((start, end))
     is_failsafe = (evidence.recording.frames.flags & FLAG_FAILSAFE) != 0
