@@ -1,8 +1,9 @@
 import math
+from decimal import Decimal
 
 import pytest
 
-from busbench.analysis.binomial import loss_bounds
+from busbench.analysis.binomial import _deviance, _stirling_error, loss_bounds
 
 
 def test_no_losses_still_leave_an_upper_bound() -> None:
@@ -49,3 +50,15 @@ def test_an_impossible_count_is_refused(lost: int, total: int) -> None:
 def test_confidence_is_a_fraction(confidence: float) -> None:
     with pytest.raises(ValueError, match="confidence"):
         loss_bounds(1, 5, confidence=confidence)
+
+
+@pytest.mark.parametrize("n", [1, 2, 15, 16, 17, 20, 40, 170])
+def test_the_error_of_stirlings_formula(n: int) -> None:
+    exact = math.log(math.factorial(n)) - (n + 0.5) * math.log(n) + n - 0.5 * math.log(2 * math.pi)
+    assert _stirling_error(n) == pytest.approx(exact, abs=2e-14 * max(1, n / 4))
+
+
+@pytest.mark.parametrize("mean", [50.0, 89.9, 90.0, 99.0, 100.0, 101.0, 110.0, 111.2, 200.0])
+def test_a_deviance_is_exact_far_from_the_mean_and_near(mean: float) -> None:
+    exact = 100 * (Decimal(100) / Decimal(mean)).ln() + Decimal(mean) - 100
+    assert _deviance(100.0, mean) == pytest.approx(float(exact), rel=2e-13, abs=1e-300)
