@@ -1,0 +1,98 @@
+"""Leads fitted to made measurements, with literal figures beside what was changed in the harness.
+
+A changed weight, limit or sum shows. Where one was changed on purpose, `BUSBENCH_SNAPSHOTS=write` writes leads.txt
+again; read it then.
+"""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from busbench.analysis.lead_fit import LeadExtra, explain_measurement
+from busbench.rig.measurement import Measurement
+from tests.analysis.test_lead_fit import FEED, HEAD, NODES, ONE, PLAN, TAIL, TWO, WING, drawn_of, measure
+from tests.rig.rigs import rig
+
+KEPT = Path(__file__).with_name("leads.txt")
+LOOP = rig(WING, FEED, ONE, TWO, TAIL, head=HEAD)
+CONTACTS: dict[str, dict[str, float]] = {
+    "nothing": {},
+    "hub": {"lead to hub wing": 0.03},
+    "small at tail": {"lead to tail": 0.004},
+    "thicker": {"lead to one": -0.09},
+    "two": {"lead to two": 0.1, "lead to tail": 0.02},
+    "supply": {"supply": 0.06},
+}
+READ: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
+    "all": (NODES, ("one", "two", "tail")),
+    "ends": (("receiver", "one", "two", "tail"), ("supply", "wing")),
+    "two nodes": (("supply", "one"), ("supply", "one", "two")),
+}
+CASES = [
+    (contact, read, rows, noise_mv)
+    for number, (contact, read) in enumerate((contact, read) for contact in CONTACTS for read in READ)
+    for rows, noise_mv in [((40, 2), (12, 8), (90, 5))[number % 3]]
+    if (contact, read) != ("supply", "ends")  # two leads are alike to the last bit there
+]
+
+
+def name_of(case: tuple[str, str, int, int]) -> str:
+    return "{}, {}, {} rows, {} mV".format(*case)
+
+
+def made(case: tuple[str, str, int, int]) -> Measurement:
+    contact, read, rows, noise_mv = case
+    volts, amps = READ[read]
+    drawn = drawn_of(rows, seed=rows + len(contact))
+    offsets = {"receiver": 0.03} if rows == 90 else None
+    return measure(
+        PLAN, drawn, volts=volts, amps=amps, extra=CONTACTS[contact], noise_v=noise_mv / 1e3, offsets_v=offsets
+    )
+
+
+def lead(one: LeadExtra) -> str:
+    values = (one.planned_ohm, one.extra_ohm, one.low_ohm, one.high_ohm, one.lost_v, one.current_a)
+    return f"{one.name} to {one.to} {' '.join(f'{value:.5g}' for value in values)}"
+
+
+def figures(measured: Measurement, *, is_loop: bool = False) -> str:
+    fit = explain_measurement(LOOP if is_loop else PLAN, measured)
+    parts = [
+        f"{fit.verdict} {fit.reason}",
+        *(f"{word} {lead(one)}" for word in ("leads", "alternatives", "bounds") for one in getattr(fit, word)),
+        f"unseen {', '.join(fit.unseen)}; next {fit.next_node} {fit.next_differs_v:.4g} {fit.next_current}",
+        f"source {fit.source_v:.6g} noise {fit.noise_v:.4g}",
+        *(f"{one.name} {one.mean_v:.6g} {one.min_v:.6g} {one.planned_v:.6g}" for one in fit.readings),
+        *(f"{one.name} {one.current_a:.5g}" for one in fit.readings if one.current_a is not None),
+        *fit.notes,
+    ]  # fmt: skip
+    return "; ".join(parts)
+
+
+def looped() -> str:
+    extra = {"second feed to wing": 0.1, "lead to one": 0.05}
+    measured = measure(LOOP, drawn_of(50), extra=extra, noise_v=0.003)
+    measured.volts["wing"][np.arange(50) % 4 == 0] = np.nan
+    return figures(measured, is_loop=True)
+
+
+HELD = dict(line.split(": ", 1) for line in KEPT.read_text("utf-8").splitlines()) if KEPT.exists() else {}
+
+
+@pytest.mark.parametrize("case", CASES, ids=name_of)
+def test_leads_of_made_measurements(case: tuple[str, str, int, int]) -> None:
+    if os.environ.get("BUSBENCH_SNAPSHOTS") == "write":
+        if case == CASES[0]:
+            lines = [f"{name_of(one)}: {figures(made(one))}\n" for one in CASES]
+            KEPT.write_text("".join([*lines, f"loop: {looped()}\n"]), "utf-8")
+        return
+    assert figures(made(case)) == HELD[name_of(case)]
+
+
+def test_leads_of_a_loop() -> None:
+    if os.environ.get("BUSBENCH_SNAPSHOTS") != "write":
+        assert looped() == HELD["loop"]
