@@ -91,6 +91,8 @@ LONG = ("whole, busy", "grid 4 ms", "polled 15.6 ms", "timer 16 ms")
 CASES = [
     *(Harsh(seed, kind, 160) for seed, kind in enumerate(KINDS)),
     *(Harsh(seed, kind, 400) for seed, kind in enumerate(KINDS, 31)),
+    *(Harsh(seed, kind, 40) for seed, kind in enumerate(KINDS, 100)),
+    *(Harsh(seed, kind, 75) for seed, kind in enumerate(KINDS, 203)),
     *(Harsh(seed, kind, 4500) for seed, kind in enumerate(LONG, 60)),
 ]
 HELD = dict(re.findall(r"^(.*): (truly .*)$", KEPT.read_text("utf-8"), re.MULTILINE)) if KEPT.exists() else {}
