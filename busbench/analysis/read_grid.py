@@ -27,7 +27,7 @@ _SEEN = 0.5  # min amplitude of a spectral line of a grid
 _NEARLY_SEEN = 0.28  # the same half-way between two frequencies of a short transform
 _NEAR, _AS_HIGH = 0.25, 0.03  # of the step of the spectrum; of the highest line
 _HEAPS = 0.7  # min agreement of the other periods with the phase of the first cluster
-_OTHERS = 0.004  # min share of periods in other clusters
+_OTHERS, _OTHERS_MOST = 0.004, 8  # share and number of periods in other clusters that show nothing
 _LOCKED = 0.9
 _VISITED = 0.3  # below this agreement the frames visit all phases of a step
 _PARTS = 16
@@ -74,11 +74,11 @@ def _agreement(error_ns: F64, step_ns: float) -> float:
 def _heaped_step(period_ns: F64, mean_ns: float) -> float:
     """The longest fraction of the mean period at multiples of which the periods cluster, 0 for none."""
     away_ns = np.abs(period_ns - np.median(period_ns))
-    first = max(1, int(mean_ns / _STEP_MAX_NS))
+    first, few = max(1, int(mean_ns / _STEP_MAX_NS)), max(_OTHERS_MOST, _OTHERS * period_ns.size)
     for part in range(first, int(mean_ns / _STEP_MIN_NS) + 1):
         step_ns = mean_ns / part
         others = away_ns[away_ns > step_ns / 2]  # a grid makes more than one cluster
-        if others.size > _OTHERS * period_ns.size and np.cos(2 * np.pi / step_ns * others).mean() > _HEAPS:
+        if others.size > few and np.cos(2 * np.pi / step_ns * others).mean() > _HEAPS:
             return step_ns
     return 0.0
 

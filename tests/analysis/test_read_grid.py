@@ -100,6 +100,14 @@ def test_a_few_periods_elsewhere_are_no_cluster(others: int, has_step: bool) -> 
     assert bool(find_grid(np.empty(0, np.int64), period, np.zeros(9), mean_ns=14 * MS).step_ns) is has_step
 
 
+@pytest.mark.parametrize(("others", "has_step"), [(8, False), (9, True)])
+def test_a_few_late_frames_of_a_short_recording_are_no_cluster(others: int, has_step: bool) -> None:
+    """Nine at least: a late frame alone makes a long period and a short one, which are in step with one another."""
+    period = np.full(60, 14 * MS)
+    period[:others] += MS
+    assert bool(find_grid(np.empty(0, np.int64), period, np.zeros(9), mean_ns=14 * MS).step_ns) is has_step
+
+
 def errors(*phases_ms: float) -> F64:
     return np.tile(np.array(phases_ms), 400) * MS
 
