@@ -1,18 +1,20 @@
 """Arming: nothing reaches a port before all has been said."""
 
-from contextlib import nullcontext
+import sys
+from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from click.testing import CliRunner, Result
 
-from busbench.bench.drive_run import Outcome, SendingRun
+from busbench.bench.drive_run import Outcome, RunState, SendingRun
 from busbench.bench.plan_limits import LimitSources
 from busbench.bench.receiver import Receiver
 from busbench.bench.safety import CAUTIONS, FAULT_CAUTION
-from busbench.cli import drive_port
+from busbench.cli import drive_port, progress
 from busbench.cli.drive import command
-from busbench.cli.drive_port import follow, look
+from busbench.cli.drive_port import RunLines, follow, look
 from busbench.drive.frame_generator import EndState
 from busbench.errors import PortError
 from busbench.line import BUS_LINE, Chunk
@@ -218,7 +220,12 @@ def sent(
         return key_at is not None and looks >= key_at
 
     monkeypatch.setattr(drive_port, "has_keyboard", lambda: True)
-    monkeypatch.setattr(drive_port, "open_live", lambda name, *, is_sender: nullcontext(port))
+
+    def open_live(name: str, *, is_sender: bool) -> AbstractContextManager[Still]:
+        assert (name, is_sender) == (PORT, True)
+        return nullcontext(port)
+
+    monkeypatch.setattr(drive_port, "open_live", open_live)
     monkeypatch.setattr(drive_port, "listen_for_keys", lambda: nullcontext(any_key))
     monkeypatch.setattr(drive_port, "COUNTDOWN_S", 0)
     sources = LimitSources((), has_no_motor=True)
@@ -245,6 +252,61 @@ def test_a_key_stops_it(
     said = capsys.readouterr()
     assert said.out.startswith("40 frames sent, ")
     assert said.err.splitlines()[-1].endswith(f" s; any key stops{again}")
+
+
+def test_a_port_is_looked_at_before_it_sends(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    port = Moving(ends=Transmission(71, is_over=True))
+    port.says(EventKind.WARNING, "it has no parity")
+    assert sent(port, monkeypatch) == 0
+    said = capsys.readouterr().err.splitlines()
+    assert said.index("/dev/ttyHERON: it has no parity") < len(said) - 1
+    port = Moving()
+    port.says(EventKind.UNPLUGGED, "it is gone")
+    with pytest.raises(PortError, match="the port was unplugged"):
+        sent(port, monkeypatch)
+    assert port.given == []
+
+
+@pytest.mark.parametrize("is_lost", [False, True])
+def test_a_terminal_shows_how_it_goes_from_the_first_frame_on(
+    is_lost: bool, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(progress, "is_terminal", lambda: True)
+    monkeypatch.setattr(progress, "SHOW_S", 0)
+    now_ns = 0
+
+    class Unplugged(Moving):
+        def read(self, timeout_s: float) -> list[Chunk]:
+            if is_lost and len(self.waits) == 14:
+                raise PortError("/dev/ttyHERON", "is gone")
+            return super().read(timeout_s)
+
+    port = Unplugged()
+
+    def any_key(seconds: float) -> bool:
+        nonlocal now_ns
+        now_ns += 250_000_000
+        return len(port.waits) >= 13
+
+    receiver = Receiver(port)
+    run = SendingRun(receiver, Counting(7), now_ns=lambda: now_ns)
+    with pytest.raises(PortError) if is_lost else nullcontext():
+        follow(run, receiver, any_key=any_key, period_s=0.007, when_sending=lambda: print("driving", file=sys.stderr))
+    shown = [f"\r{sent}, 0 late, 0 skipped" for sent in ("0.0 s, 0 frames", "0.3 s, 40 frames", "0.3 s, 40 frames")]
+    counted = "".join(f"moving in {seconds} s; any key cancels\n" for seconds in (3, 2, 1))
+    assert capsys.readouterr().err == f"{counted}driving\n{''.join(shown)}\r"
+
+
+def test_the_seconds_of_a_second_run_are_counted_too(capsys: pytest.CaptureFixture[str]) -> None:
+    lines = RunLines(0.007)
+    for left_s in (1.5, 1.5, 0.9, 0.0):
+        lines.show(SimpleNamespace(state=RunState.COUNTING, left_s=left_s, is_sending=False))  # type: ignore[arg-type]
+    lines.clear()
+    lines.show(SimpleNamespace(state=RunState.COUNTING, left_s=3.0, is_sending=False))  # type: ignore[arg-type]
+    lines.show(SimpleNamespace(state=RunState.STOPPING, left_s=2.0, is_sending=False))  # type: ignore[arg-type]
+    assert capsys.readouterr().err.splitlines() == [f"moving in {seconds} s; any key cancels" for seconds in (2, 1, 3)]
 
 
 def test_a_key_before_it_sends_nothing(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
