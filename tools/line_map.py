@@ -92,7 +92,7 @@ class LineMap:
 
     def is_run_on_import(self, name: str) -> bool:
         """True if a line outside functions calls a function of this name."""
-        called = re.compile(rf"\b{name}\(")
+        called = re.compile(rf"(?<!click\.)\b{name}\(")  # what a library has by the same name is another function
         for lines in self._texts.values():
             numbers = [number for number, text in enumerate(lines, 1) if called.search(text)]
             starts = _outline("\n".join(lines)).function_starts if numbers else {}

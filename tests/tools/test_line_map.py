@@ -28,6 +28,11 @@ def other():
     return 1
 
 
+@click.holds("name")
+def last():
+    return 2
+
+
 ONE = other()
 """
 
