@@ -54,11 +54,13 @@ def main(arguments: list[str]) -> int:
     started = {system: _start_mypy(python, system) for system in (() if chosen.short else chosen.types)}
     pytest = [str(python), "-m", "pytest", "-o", f"cache_dir={CACHE}"]
     tests = [*(SHORT_TESTS if chosen.short else ()), *for_pytest]
-    # Found once before the workers are there, each of which would prepare the asserts of all tests for itself.
-    finding = subprocess.Popen([*pytest, "--collect-only", *tests, "-n", "0"], cwd=ROOT, stdout=subprocess.DEVNULL)
+    # Each worker would prepare the asserts of all tests for itself: it is done once, while types are checked.
+    find = [*pytest, "--collect-only", *tests, "-n", "0"]
+    finding = None if chosen.short else subprocess.Popen(find, cwd=ROOT, stdout=subprocess.DEVNULL)
     failed = [name for name, step in STEPS if not _run(python, name, step)]
     failed += [f"mypy {system}" for system, mypy in started.items() if not _ended(mypy, f"mypy {system}")]
-    finding.wait()
+    if finding is not None:
+        finding.wait()
     say("pytest")  # last, so that its closing line is that of the whole run if all went well
     workers = str(TESTS_PER_CORE * (os.cpu_count() or 1))
     LAST_FAILED.unlink(missing_ok=True)  # of an earlier run

@@ -48,6 +48,7 @@ FOR_ONE_PYTHON = (
     "tests/fuzz",
     "tests/outside",
     "tests/plugin",
+    "tests/sim",
     "tests/systems",
     "tests/test_layering.py",
     "tests/test_names.py",
