@@ -253,8 +253,10 @@ def draft_toml(draft: Draft, *, names: Sequence[str] = (), scale: Scale) -> str:
 
 def _device_lines(one: Proposal, control: str, scale: Scale) -> Iterator[str]:
     yield f"channel = {one.channel}"
-    ends = f"ends {one.low_counts} and {one.high_counts} counts"
-    yield f"# movement {one.movement}, {one.kind}: rest {one.rest_counts}, {ends}"
+    rest = f"rest {one.rest_counts}, ends {one.low_counts} and {one.high_counts} counts"
+    if one.channel > CHANNELS:  # a bit of byte 23
+        rest = f"rest {'on' if one.rests_at == 'high' else 'off'}"
+    yield f"# movement {one.movement}, {one.kind}: {rest}"
     if one.follows is not None:
         way = "against" if one.against else "with"
         yield f"# moved {way} channel {one.follows}: one {control.split(' ')[0]} moves both"

@@ -120,6 +120,7 @@ def test_the_draft_is_a_rig_file_that_loads() -> None:
     assert plan.devices[0].travel_pct == pytest.approx(100, abs=1)
     assert "# movement 2, proportional: rest 992, ends 484 and 1484 counts" in text
     assert "# moved against channel 2: one stick moves both" in text
+    assert "channel = 17\n# movement 4, on/off: rest off\n" in text
     assert [(d.control, d.rest_pct) for d in plan.devices] == [
         ("stick 1", None),
         ("stick 2", None),
@@ -164,6 +165,7 @@ def test_a_switch_channel_that_rests_on_says_so() -> None:
     flags = np.full(400, 3, np.uint8)
     flags[100:200] = 2
     text = draft_toml(propose_channels([table(np.full((400, 16), 992, np.uint16), flags)]), scale=Scale())
+    assert "# movement 1, on/off: rest on\n" in text
     (plan,) = parse_rig(text).devices
     assert (plan.channel, plan.rest_pct, plan.control, plan.motor) == (17, 100, "switch 1", True)
     assert [(rest.channel, rest.rest) for rest in motor_rests(parse_rig(text))] == [(16, 1)]
