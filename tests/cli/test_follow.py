@@ -56,20 +56,47 @@ def test_a_live_port_gives_the_rows_of_its_recording(capfd: pytest.CaptureFixtur
     assert live.out.count("\n") > 430
 
 
-def test_events_of_a_live_port_are_those_of_its_recording(capfd: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    ("source", "kinds"),
+    [
+        (LIVE, {"lost", "gap", "damaged"}),
+        ("virtual:?duration=2s&speed=max&failsafe=1:9", {"failsafe"}),  # to its end
+        ("virtual:?duration=1s&speed=max&frames=off&chatter=500", {"damaged"}),  # all of it
+        ("virtual:?duration=1s&speed=max&frames=off", set()),  # nothing comes
+    ],
+)
+def test_events_of_a_live_port_are_those_of_its_recording(
+    source: str, kinds: set[str], capfd: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
     kept = tmp_path / "f.pcapng"
-    call(capfd, "record", LIVE, "-o", kept)
-    events = json.loads(call(capfd, "outages", kept, "--format", "json").out)["events"]
-    lines = call(capfd, "outages", LIVE, "--follow").out.splitlines()
+    call(capfd, "record", source, "-o", kept)
+    ran = call(capfd, "outages", kept, "--format", "json")
+    events = json.loads(ran.out)["events"]
+    assert ("no frames in " in ran.err) is ("frames=off" in source)
+    lines = call(capfd, "outages", source, "--follow").out.splitlines()
     assert [json.loads(line) for line in lines] == events
-    assert {event["kind"] for event in events} >= {"lost", "gap", "damaged"}
+    assert {event["kind"] for event in events} >= kinds
 
 
-def test_events_of_a_recording_come_in_blocks_as_all_at_once(capfd: pytest.CaptureFixture[str]) -> None:
-    flight = CAPTURES / "heron-flight.pcapng"
-    events = json.loads(call(capfd, "outages", flight, "--format", "json").out)["events"]
-    lines = call(capfd, "outages", flight, "--follow").out.splitlines()
-    assert [json.loads(line) for line in lines] == events
+@pytest.mark.parametrize("name", ["heron-flight.pcapng", "heron-noisy.raw"])
+def test_events_of_a_recording_come_in_blocks_as_all_at_once(name: str, capfd: pytest.CaptureFixture[str]) -> None:
+    events = json.loads(call(capfd, "outages", CAPTURES / name, "--format", "json").out)["events"]
+    lines = call(capfd, "outages", CAPTURES / name, "--follow").out.splitlines()
+    assert [json.loads(line) for line in lines] == events != []
+
+
+def test_a_recording_without_a_frame_is_named_with_its_size(
+    capfd: pytest.CaptureFixture[str], tmp_path: Path, wide: None
+) -> None:
+    kept = tmp_path / "f.pcapng"
+    call(capfd, "record", "virtual:?duration=1s&speed=max&frames=off&chatter=500", "-o", kept)
+    size = json.loads(call(capfd, "outages", kept, "--format", "json").out)["events"][0]["bytes"]
+    for format_ in ("table", "csv"):
+        ran = call(capfd, "outages", kept, "--format", format_)
+        assert (ran.code, ran.err) == (
+            0,
+            f"busbench: {kept}: no frames in {size} bytes: a wrong rate or polarity, or another line?\n",
+        )
 
 
 @posix
