@@ -10,7 +10,9 @@ import os
 import re
 import shlex
 import shutil
+from collections.abc import Mapping
 from pathlib import Path
+from types import MappingProxyType
 
 import numpy as np
 import pytest
@@ -106,6 +108,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     raw = pack_frames(odd)
     reads = [(7 * i, raw[i].tobytes()) for i in range(300) if i % 25 != 24]
     packed(at / "odd.pcapng", sorted([*reads, (7 * 12 + 4, b"\1\2\3")]), marked=7 * 30)
+    packed(at / "marked.pcapng", reads[:40], texts={70: "30 paces", 140: "antenna down"})
     recording = read_recording(at / "two.pcapng")
     provenance = gather(source="two.pcapng", recording_path=str(at / "two.pcapng"), rig_path="")
     (at / "page.html").write_text(RecordingPage(recording).html(provenance), encoding="utf-8")
@@ -116,13 +119,17 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return at
 
 
-def packed(path: Path, reads: list[tuple[int, bytes]], *, marked: int = -1) -> None:
-    """A recording of reads, each with its ms; of one a byte is marked."""
+def packed(
+    path: Path, reads: list[tuple[int, bytes]], *, marked: int = -1, texts: Mapping[int, str] = MappingProxyType({})
+) -> None:
+    """A recording of reads, each with its ms; of one a byte is marked; annotations by their ms."""
     clock = Clock(ClockKind.PER_READ, 1)
     with PcapngWriter(str(path), port="tty", line=BUS_LINE, clock=clock, start_utc_ns=1_780_000_000_123_000_000) as out:
         for t_ms, data in reads:
             bad = bytes([4] * (t_ms == marked)) + bytes(len(data) - (t_ms == marked))
             out.write(Chunk(t_ms * 1_000_000 + 3_000_000, data, bad))
+            if t_ms in texts:
+                out.mark(t_ms * 1_000_000 + 3_000_000, texts[t_ms])
 
 
 @pytest.mark.parametrize("line", HELD)
