@@ -182,8 +182,7 @@ def _in_s(value_s: float | None) -> str:
 def _at_most(percent: float) -> str:
     """A bound with three digits, rounded up."""
     unit = 10.0 ** (math.floor(math.log10(percent)) - 2)
-    up = math.ceil(percent / unit * (1 - 1e-12)) * unit
-    return "100" if up >= 99.95 else f"{up:.3g}"
+    return f"{math.ceil(percent / unit * (1 - 1e-12)) * unit:.3g}"
 
 
 def _notes(found: Outages, span: Span) -> list[str]:
