@@ -266,6 +266,28 @@ def test_what_is_closed_takes_no_more(tmp_path: Path) -> None:
     assert (tmp_path / "grown.bin").read_bytes() == (tmp_path / "whole.bin").read_bytes() == b"ab"
 
 
+@posix
+@pytest.mark.parametrize("kind", [GrowingFile, OutputFile])
+def test_a_file_may_take_the_place_of_a_closed_standard_input(
+    kind: type[GrowingFile | OutputFile], tmp_path: Path
+) -> None:
+    kept = os.dup(0)
+    os.close(0)
+    try:
+        out = kind(tmp_path / "a.bin")
+        assert os.path.samestat(os.fstat(0), (next(tmp_path.iterdir())).stat())
+        assert out.is_open
+        out.write(memoryview(b"ab"))
+        out.close()
+        assert not out.is_open
+        with pytest.raises(OSError, match="Bad file descriptor"):
+            os.fstat(0)
+    finally:
+        os.dup2(kept, 0)
+        os.close(kept)
+    assert (tmp_path / "a.bin").read_bytes() == b"ab"
+
+
 def test_what_was_discarded_takes_no_more_and_is_not_there(tmp_path: Path) -> None:
     out = OutputFile(tmp_path / "a.bin")
     assert out.writable()
