@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import AbstractContextManager, nullcontext
 from types import SimpleNamespace
 from typing import Any, cast
 
@@ -16,6 +17,10 @@ from busbench.cli import channels, compare, loop, outages, outages_several, outp
 from busbench.cli.loop import LoopResult
 from busbench.cli.output import same_unit, table_lines, to_the_millisecond, write_csv
 from busbench.cli.record import RecordResult
+from busbench.drive.pattern import PatternSource, pattern_block
+from busbench.errors import PortError
+from busbench.line import BUS_LINE, Chunk
+from busbench.port.port import Transmission
 from busbench.wire.scale import Scale
 
 Capsys = pytest.CaptureFixture[str]
@@ -258,6 +263,58 @@ def test_a_loop_listens_for_half_a_second_more(is_one: bool, monkeypatch: pytest
     assert received[-1] in (f"{name} at 0.70", f"{name} at 0.75")
     assert len(sent) == reads[name]
     assert reads["out"] == len(received)
+
+
+class Taking:
+    """A port that is given a pattern, and says how that went."""
+
+    def __init__(self, how: Transmission | None) -> None:
+        self.transmission = how
+        self.line = BUS_LINE
+        self.done: list[Any] = []
+
+    def read(self, timeout_s: float) -> list[Chunk]:
+        self.done.append(timeout_s)
+        return []
+
+    def transmit(self, source: PatternSource) -> None:
+        self.done.append(source)
+
+
+@pytest.mark.parametrize("names", [("a",), ("a", "b")])
+@pytest.mark.parametrize(("seconds", "blocks"), [(0.002, 1), (0.7, 100), (0.0104, 1), (0.0106, 2)])
+def test_a_loop_sends_blocks_for_so_long_after_the_bytes_from_before(
+    names: tuple[str, ...], seconds: float, blocks: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ports, opened = {name: Taking(Transmission(blocks, is_over=True)) for name in names}, []
+
+    def open_live(name: str, *, is_sender: bool = False) -> AbstractContextManager[Taking]:
+        opened.append((name, is_sender))
+        return nullcontext(ports[name])
+
+    monkeypatch.setattr("busbench.bench.sources.open_live", open_live)
+    monkeypatch.setattr(loop, "_exchange", lambda out, back: ([], [made(t_ns=0)] * blocks))
+    found = loop.loop(*names, seconds=seconds, seed=7)
+    assert opened == [("a", True), ("b", False)][: len(names)]
+    assert (found.sent, found.lost, found.is_good) == (blocks, blocks, False)
+    (source,) = (one for one in ports["a"].done if isinstance(one, PatternSource))
+    assert ports[names[-1]].done[0] == 0.05
+    assert (source.period_s, source.next_frame()) == (0.007, pattern_block(0, seed=7))
+    assert len(list(iter(source.next_frame, None))) == blocks - 1
+
+
+@pytest.mark.parametrize(
+    ("how", "says"),
+    [(None, "sent nothing"), (Transmission(3, is_over=True, reason="the port is gone"), "the port is gone")],
+)
+def test_a_loop_whose_port_does_not_send_ends_in_one_line(
+    how: Transmission | None, says: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("busbench.bench.sources.open_live", lambda *_, **__: nullcontext(Taking(how)))
+    monkeypatch.setattr(loop, "_exchange", lambda out, back: ([], []))
+    with pytest.raises(PortError) as caught:
+        loop.loop("a")
+    assert str(caught.value) == f"a: {says}: see to the port, then try again"
 
 
 def test_a_loop_as_rows_and_without_what_did_not_happen(capsys: Capsys) -> None:
