@@ -114,7 +114,7 @@ def _set(node: ast.AST, **fields: object) -> ast.AST:
 def places_of(path: Path) -> Iterator[tuple[Path, int, int]]:
     """Every change of a file as (path, number of the node, number of the change), without invisible ones.
 
-    Annotations, docstrings, error texts, imports and the keywords of a class stay as they are.
+    Annotations and what is imported for them, docstrings, error texts, imports and the keywords of a class stay.
     """
     tree = ast.parse(path.read_text(encoding="utf-8"))
     parents = {child: parent for parent in ast.walk(tree) for child in ast.iter_child_nodes(parent)}
@@ -144,6 +144,8 @@ def _is_aside(node: ast.AST, parents: dict[ast.AST, ast.AST]) -> bool:
     while at is not None:
         parent = parents.get(at)
         if isinstance(at, ast.Raise | ast.Import | ast.ImportFrom | ast.Assert | ast.JoinedStr):
+            return True
+        if isinstance(at, ast.If) and isinstance(at.test, ast.Name) and at.test.id == "TYPE_CHECKING":
             return True
         if isinstance(parent, ast.AnnAssign | ast.arg) and at is parent.annotation:
             return True
