@@ -89,6 +89,7 @@ POWERED_FIRST = (splice((34.0, 36.0), (0, END_S)), put(17, 0, 0.0, 5.0), put(7, 
 # The controls are held away once more at 40.3 s, off at 41.8 s, failsafe at 42.4 s, on at 45.4 s, let go at 47.4 s.
 REPEATED = (splice((0, END_S), (31.7, END_S)),)
 CLOCKLESS = (clockless,)
+HELD = (put(6, 1024, 31.6, END_S),)
 SHORT = (splice((0, 8.0)),)
 
 
@@ -267,7 +268,9 @@ BACK = [
     *one("away for a while when let go", put(6, 1100, 38.8, 40.2), put(5, 1100, 37.5, 38.9)),
     *one("away for too long when let go", put(6, 1200, 38.6, 40.2), put(5, 1100, 38.6, 40.2)),
     *both("never let go", stay((1, 2, 3, 4, 5, 6, 7, 17), 36.9)),
-    *one("held where failsafe is", *(put(channel, 1024, 31.6, END_S) for channel in (6,))),
+    *one("held where failsafe is", *HELD),
+    *one("held where failsafe is, moved as far as noise", *HELD, put(6, 1064, 39.2, 39.5)),
+    *one("held where failsafe is, moved farther", *HELD, put(6, 1065, 39.2, 39.5)),
     *one("held where failsafe is and not let go", stay((1,), 33.0), rig=planned("left aileron", failsafe=50.06)),
     *one("a motor at its limit when back", put(8, 181, 37.0), put(8, 165, 38.0)),
     *one("a motor beyond its limit when back", put(8, 181, 36.9), put(8, 182, 37.0), put(8, 164, 38.0)),
