@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import multiprocessing
 import os
 import signal
 import sys
@@ -142,13 +143,29 @@ def test_a_process_ends_when_its_parent_has_gone_and_no_sooner(monkeypatch: pyte
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="signals of POSIX")
-def test_a_process_leaves_ctrl_c_to_its_parent() -> None:
+@pytest.mark.parametrize("parent", [None, SimpleNamespace(sentinel=4711)])
+def test_a_process_leaves_ctrl_c_to_its_parent_and_waits_for_its_end(
+    monkeypatch: pytest.MonkeyPatch, parent: SimpleNamespace | None
+) -> None:
+    started: list[object] = []
+
+    class Thread:
+        def __init__(self, **more: object) -> None:
+            self.more = more
+
+        def start(self) -> None:
+            started.append(self.more)
+
+    monkeypatch.setattr(multiprocessing, "parent_process", lambda: parent)
+    monkeypatch.setattr(threading, "Thread", Thread)
     before = signal.getsignal(signal.SIGINT)
     try:
-        survey_workers._begin()  # here it has no parent to wait for
+        survey_workers._begin()
         assert signal.getsignal(signal.SIGINT) is signal.SIG_IGN
     finally:
         signal.signal(signal.SIGINT, before)
+    waits = {"target": survey_workers._end_with, "args": (4711,), "daemon": True}
+    assert started == ([] if parent is None else [waits])
 
 
 def test_work_is_handed_on_while_ctrl_c_waits(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -221,7 +221,22 @@ def test_one_wild_value_of_three_is_passed_over() -> None:
     assert middle_of_three(np.array([5.0, 900.0])).tolist() == [5.0, 900.0]
 
 
-@pytest.mark.parametrize(("rest_pct", "side"), [(-100.0, -1), (-40.0, 0), (40.0, 0), (100.0, 1)])
+@pytest.mark.parametrize(("left_alone_s", "is_rest"), [(9.6, False), (9.8, True)])
+def test_without_annotations_three_tenths_of_the_frames_make_a_rest(left_alone_s: float, is_rest: bool) -> None:
+    """Of 2,448 good frames 87 are at rest at the end; before that it wanders, with no level for more than 0.6 s."""
+    first, stop = round(left_alone_s / 0.015), 2100
+
+    def wander(counts: U16) -> None:
+        counts[first:stop, 5] = 1100 + np.arange(stop - first) // 40 * 12
+
+    check = changed(wander)["channel 6 (rudder)", "rest"]
+    assert check.sentence.startswith("it never rests for long") is not is_rest
+
+
+@pytest.mark.parametrize(
+    ("rest_pct", "side"),
+    [(-100.0, -1), (-50.0, -1), (-49.9, 0), (-40.0, 0), (40.0, 0), (49.9, 0), (50.0, 1), (100.0, 1)],
+)
 def test_a_control_rests_at_the_side_that_it_is_nearer_to_than_to_neutral(rest_pct: float, side: int) -> None:
     rig = with_device("left flap", rest_pct=rest_pct)
     assert next(plan.rest_side for plan in channel_plans(rig) if plan.channel == 3) == side
