@@ -204,6 +204,9 @@ def test_silence_at_the_end_counts_in_the_verdict_and_in_the_recording(tmp_path:
         assert found.loss is not None
         assert found.loss.is_silent
         assert not found.loss.has_ended
+        (end,) = found.evidence.recording.info.marks
+        lasted_ns = chunks[-1].t_ns - chunks[0].t_ns + 3_000_000_000
+        assert (end.t_ns - found.evidence.start_ns, end.text) == (lasted_ns, "recording ended")
 
 
 def test_a_session_without_a_byte_fails() -> None:

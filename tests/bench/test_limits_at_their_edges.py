@@ -69,6 +69,14 @@ def test_travel_counts_on_the_channels_that_have_one(number: int) -> None:
     assert rest_of(made, number) == (992 if number <= 16 else 0, False)
 
 
+@pytest.mark.parametrize("neutral_us", [1400, 1600])
+def test_ends_beyond_the_frame_narrow_nothing(neutral_us: int) -> None:
+    """150 % of travel are 1228.5 counts to each side of the neutral, at 832 or 1152 counts."""
+    sources = LimitSources(plan(device("flap", 3, "travel_pct = 150", f"neutral_us = {neutral_us}")))
+    limit = sources.merge(program(limits={"low": -121, "high": 128})).limits.channels[2]
+    assert (limit.low, limit.high) == (1, 2040)  # of the program
+
+
 def test_a_device_beside_the_frame_limits_nothing() -> None:
     """Its plan has a fault: what is only calculated goes by the rest of it."""
     tables = (device("low", 0), device("high", 19), device("none"), device("flap", 3, "travel_pct = 50"))

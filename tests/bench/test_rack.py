@@ -154,7 +154,7 @@ def test_a_unit_is_for_all_or_for_none(tmp_path: Path) -> None:
         path = tmp_path / f"{len(units)}.pcapng"
         made = Rackful(LEFT, RIGHT, record=str(path), units=units)
         made.pass_s(1)
-        with made.rack:
-            pass  # its end ends the recording
+        with made.rack as rack:
+            assert rack is made.rack  # its end ends the recording
         assert [one.info.origin.unit or "" for one in read_recordings(path)] == wanted
         made.rack.finish()

@@ -371,6 +371,7 @@ def test_a_motion_has_its_beginning_and_length(monkeypatch: pytest.MonkeyPatch) 
     bench.hear(Word.REPEAT)
     while bench.session.state is not WalkState.WORD:
         bench.pass_s(0.5)
+        bench.port.t_ns += 12_345
     (move,) = bench.session.walk.entries[0].moves
     assert (move.t_utc, move.reason, move.seen) == ("2026-05-01T09:30:00Z", "", ())
     assert move.duration_s == round(move.duration_s, 3)

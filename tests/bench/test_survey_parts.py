@@ -10,6 +10,7 @@ import pytest
 
 from busbench.analysis.recording_row import Row, empty_row
 from busbench.bench import survey as surveys
+from busbench.bench import survey_table
 from busbench.bench.survey import Survey, counted, survey, survey_rows
 from busbench.bench.survey_inputs import Input, find_inputs
 from busbench.bench.survey_journal import Journal, entry_line
@@ -143,6 +144,18 @@ def test_progress_counts_each_recording_once() -> None:
     said: list[tuple[int, int]] = []
     survey([SHORT, SHORT], progress=lambda *counts: said.append(counts))
     assert said == [(0, 1), (1, 1)]
+
+
+def test_without_its_reader_nothing_is_a_table(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = str(tmp_path / "t.parquet")
+    write_table(path, [empty_row("a.raw")], force=False)
+    assert is_table(path)
+
+    def lack() -> None:
+        raise BusbenchError("needs pyarrow")
+
+    monkeypatch.setattr(survey_table, "need_pyarrow", lack)
+    assert is_table(path) is False
 
 
 def test_a_notebook_shows_the_ranking() -> None:
