@@ -7,9 +7,10 @@ from pathlib import Path
 
 import pytest
 
+from busbench.analysis.recording import read_recording
 from busbench.bench import script
 from busbench.bench.receiver import Reception
-from busbench.bench.script import DriveProgram, DriveRun, open_port, read_program
+from busbench.bench.script import DriveProgram, DriveRun, open_port, read_program, sign_off
 from busbench.drive.frame_generator import EndState
 from busbench.drive.frame_source import DriveSource
 from busbench.drive.locked_program import LockedProgram
@@ -17,6 +18,9 @@ from busbench.errors import DriveError, PortLost
 from busbench.line import BUS_LINE, Chunk
 from busbench.port.pacer import FrameSource, Transmission
 from busbench.port.port import HearingPort
+from busbench.rig.load import read_rig
+from tests.bench.test_parity import keep_answers
+from tests.cli.running import CAPTURES
 from tests.drive.helpers import make
 from tests.rig.rigs import device, rig
 
@@ -143,3 +147,19 @@ def test_a_program_is_read_from_its_file_and_a_port_by_its_name(
     monkeypatch.setattr(script, "open_source", lambda source, line: asked.append((source, line)))
     open_port("far")
     assert asked == [("far", BUS_LINE)]
+
+
+def test_a_verdict_counts_the_answers_outputs_and_earlier_recording_that_are_named(tmp_path: Path) -> None:
+    keep_answers(tmp_path)
+    path, rig_ = CAPTURES / "heron-outputs.vcd", read_rig(CAPTURES / "heron.toml")
+    recording = read_recording(path)
+    answers = tmp_path / "heron.walk.json"
+    inputs = {"walk": {"answers": answers}, "pulse": {"pulses": path}, "change": {"baseline": path}}
+    for given in ((False, False, False), (True, False, True), (False, True, True)):
+        named = [part for part, is_given in zip(inputs, given, strict=True) if is_given]
+        done = sign_off(recording, rig_, **{key: value for part in named for key, value in inputs[part].items()})
+        assert {check.part for check in done.found.checks} & set(inputs) == set(named)
+        assert (done.answers is not None, done.compared is not None) == (given[0], given[2])
+        if done.compared is not None:  # latency is that of pulse outputs, if both have them
+            assert any(one.what == "latency" for one in done.compared.found.figures) is given[1]
+            assert done.compared.old == str(path)

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from busbench.bench.plan_limits import PlanFaultError
 from busbench.bench.surface_plan import WalkPlan, answers_path, begin_walk, now_utc, plan_walk
 from busbench.drive.surface_file import write_walk
 from busbench.errors import DriveError
@@ -47,6 +48,12 @@ def test_the_head_says_how_it_is_walked(port: str, is_rehearsal: bool) -> None:
     assert [channel + 1 for channel in range(18) if head.limits.is_locked(channel)] == [3]
     plan = planned(port)
     assert plan.aircraft is plan.rig
+
+
+@pytest.mark.parametrize("channel", [None, 19])
+def test_a_plan_with_a_device_beside_the_frame_moves_nothing(channel: int | None) -> None:
+    with pytest.raises(PlanFaultError, match="nothing moves with 1 fault in what is moved or held"):
+        plan_walk(rig(*TABLES, device("spare", channel)), rig_path="egret.toml", port="virtual:")
 
 
 def test_a_plan_without_a_servo_has_nothing_to_walk() -> None:
