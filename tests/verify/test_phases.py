@@ -62,6 +62,7 @@ RUNS: list[tuple[str, Change, str, str]] = [
     ("a pause", lambda c, _: full(c, row_s(6.3), row_s(6.6)), "rest", "1811 counts at 6.300 s"),
     ("one frame", lambda c, _: full(c, 70, 71), "rest", "1811 counts at 1.050 s (at rest), away from its rest at 173"),
     ("before its own move", lambda c, _: full(c, row_s(27.0), row_s(27.1)), "rest", "1811 counts at 27.000 s"),
+    ("until its step begins", lambda c, _: full(c, 1820, 1827), "rest", "1811 counts at 27.300 s"),
     ("in its pause", lambda c, _: full(c, row_s(31.0), row_s(31.3)), "rest", "1811 counts at 31.005 s"),
     ("link back", lambda c, _: full(c, row_s(37.0), row_s(37.0) + 1), "after return", "1811 counts at 37.005 s"),
     ("let go", lambda c, _: full(c, row_s(39.5), row_s(39.5) + 1), "after return", "1811 counts at 39.495 s"),
