@@ -22,11 +22,11 @@ GLITCHES = "glitches"
 
 def check_line(evidence: VerifyInputs, phases: Phases | None) -> Iterator[Check]:
     """All checks of the line; nothing counts as lost while there is no link. Without frames there are no phases."""
-    limits, count = evidence.rig.limits, len(evidence.recording.frames)
-    if not count or phases is None:
+    limits = evidence.rig.limits
+    if phases is None:
         yield LINE.at_least("frames", "no frame was received", measured=0, limit=limits.frames_least, unit="frames")
         return
-    yield _frames(count, limits.frames_least)
+    yield _frames(len(evidence.recording.frames), limits.frames_least)
     yield _period(evidence)
     yield _jitter(evidence)
     yield from _losses(evidence, phases)
