@@ -187,18 +187,20 @@ class _Lines:
         """
         scale = float(np.abs(x).max()) or 1.0
         x = x / scale
-        rough = np.polyfit(x, y, 1)[0]
-        off = y - rough * x
-        base = float(off.min())
-        off = off - base
+        rough, best = float(np.polyfit(x, y, 1)[0]), 0.0
         parts = int(np.clip(x.size // _FRAMES_OF_PART, _PARTS_LEAST, _PARTS_MOST))
         begins = np.linspace(0, x.size, parts + 1).astype(np.int64)[:-1]
-        lowest = np.array(
-            [begin + int(part.argmin()) for begin, part in zip(begins, np.split(off, begins[1:]), strict=True)]
-        )
-        touch = np.union1d(lowest, np.argsort(off, kind="stable")[:_LOWEST])
-        px, py = x[touch], off[touch]
-        best, top = _steepest(px, py)
+        for _ in range(2):  # frames far too late tilt the first line, so that others come out lowest
+            rough += best
+            off = y - rough * x
+            base = float(off.min())
+            off -= base
+            lowest = np.array(
+                [begin + int(part.argmin()) for begin, part in zip(begins, np.split(off, begins[1:]), strict=True)]
+            )
+            touch = np.union1d(lowest, np.argsort(off, kind="stable")[:_LOWEST])
+            px, py = x[touch], off[touch]
+            best, top = _steepest(px, py)
         mean = float(off[lowest].mean())
         reach = _REACH * max(mean - top, 1e-3)
         share = np.linspace(0, 1, _LEVELS)

@@ -17,16 +17,14 @@ SHAPES, CHANCE = (1.0, 1.5, 2.0, 3.0, 4.0), 0.025
 def posterior(x: F64, y: F64, parts: int) -> tuple[F64, F64, F64]:
     """Level, slope and weight of lines on an even grid: Weibull lows of the parts, flat prior."""
     cuts = np.linspace(0, x.size, parts + 1).astype(int)
-    lowest = np.array([low + int(np.argmin((y - np.polyfit(x, y, 1)[0] * x)[low:high]))
-                       for low, high in pairwise(cuts.tolist())])  # fmt: skip
     # The highest line below all points passes through two of them, on the two sides of x = 0.
     left, right = np.flatnonzero(x < 0), np.flatnonzero(x > 0)
     lift = y[right][None] - (y[right][None] - y[left][:, None]) / (x[right][None] - x[left][:, None]) * x[right][None]
     top = float(lift.min())
     i, j = np.unravel_index(int(lift.argmin()), lift.shape)
     best = (y[right][j] - y[left][i]) / (x[right][j] - x[left][i])
-    rough = np.polyfit(x, y, 1)[0]
-    reach = 6.0 * float((y - rough * x)[lowest].mean() - top)
+    lowest = np.array([low + int(np.argmin((y - best * x)[low:high])) for low, high in pairwise(cuts.tolist())])
+    reach = 6.0 * float((y - best * x)[lowest].mean() - top)
     level = top - reach * (np.arange(220) + 0.5) / 220
     widest = 1.5 * reach / float(np.abs(x).max())
     slope = best + widest * np.linspace(-1, 1, 221)
@@ -34,7 +32,7 @@ def posterior(x: F64, y: F64, parts: int) -> tuple[F64, F64, F64]:
     is_below = ((y - level[:, None, None] - slope[:, None] * x) >= 0).all(axis=2)
     logs = np.log(np.maximum(above, 1e-6 * reach))
     fits = [(parts - 1) * np.log(k) + (k - 1) * logs.sum(axis=2) - parts * logsumexp(k * logs, axis=2) for k in SHAPES]
-    log = np.asarray(logsumexp(fits, axis=0)) * _independent((y - rough * x)[lowest]) / parts
+    log = np.asarray(logsumexp(fits, axis=0)) * _independent((y - best * x)[lowest]) / parts
     weight = np.where(is_below, np.exp(log - log[is_below].max()), 0.0)
     levels, slopes = np.broadcast_arrays(level[:, None], slope)
     return levels.ravel(), slopes.ravel(), weight.ravel()
@@ -66,6 +64,19 @@ def test_bounds_are_those_of_the_posterior(kind: str) -> None:
         ("level", lines.bounds(lines.level), quantiles(level, weight)),
     ):
         assert np.abs(np.array(found) - wanted).max() < 0.03 * (wanted[2] - wanted[1]), name
+
+
+@pytest.mark.parametrize("at", [3, 20, 44, 57])
+def test_a_frame_far_too_late_does_not_change_the_bounds(at: int) -> None:
+    """It tilts the line through all points, but lies far above those that no point is below."""
+    rng = np.random.default_rng(7)
+    x = 7e6 * (np.arange(64) - 31.5)
+    late = rng.exponential(3e4, 64)
+    calm = _Lines.below(x, late)
+    spiked = _Lines.below(x, late + 9e6 * (np.arange(64) == at))
+    for one, other in ((calm.slope, spiked.slope), (calm.level, spiked.level)):
+        before, after = calm.bounds(one), spiked.bounds(other)
+        assert list(after) == pytest.approx(list(before), rel=1e-6)
 
 
 def test_no_line_is_above_a_point() -> None:

@@ -101,6 +101,17 @@ CASES = [
         for late, count in zip((*KINDS, *KINDS), (40, 90, 200, 300, 350, 600, 60, 130, 33, 240), strict=True)
     )
 ]
+CASES += [
+    Pair(motion, late, count, seed)
+    for seed, (motion, late, count) in enumerate(
+        (
+            (motion, late, count)
+            for motion in ("steps", "rests", "switch", "rare", "echo")
+            for late, count in zip(KINDS, (52, 110, 75, 160, 90), strict=True)
+        ),
+        start=200,
+    )
+]
 HELD = (
     dict(re.findall(r"^(.*?): truly .*?; found (.*)$", KEPT.read_text("utf-8"), re.MULTILINE)) if KEPT.exists() else {}
 )
