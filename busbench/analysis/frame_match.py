@@ -215,8 +215,7 @@ def _by_time(known: Matches, a: _Contents, b: _Contents, period_ns: float) -> Ma
     if len(known) < MATCHES_LEAST:
         return known
     x, y = b.t_ns[known.second], a.t_ns[known.first] - b.t_ns[known.second]
-    slope, level = np.polyfit(x / 1e9, y, 1)
-    expected = b.t_ns * (1 + slope / 1e9) + level
+    expected = b.t_ns * (1 + float(np.polyfit(x / 1e9, y, 1)[0]) / 1e9)
     late = a.t_ns[known.first] - expected[known.second]
     margin = (_CLEAR * period_ns - float(np.ptp(late))) / 2
     if margin <= 0:

@@ -70,10 +70,10 @@ def test_bounds_are_those_of_the_posterior(kind: str) -> None:
 def test_a_frame_far_too_late_does_not_change_the_bounds(at: int) -> None:
     """It tilts the line through all points, but lies far above those that no point is below."""
     rng = np.random.default_rng(7)
-    x = 7e6 * (np.arange(64) - 31.5)
-    late = rng.exponential(3e4, 64)
+    x = np.asarray(7e6 * (np.arange(64) - 31.5), np.float64)
+    late = np.asarray(rng.exponential(3e4, 64), np.float64)
     calm = _Lines.below(x, late)
-    spiked = _Lines.below(x, late + 9e6 * (np.arange(64) == at))
+    spiked = _Lines.below(x, np.where(np.arange(64) == at, late + 9e6, late))
     for one, other in ((calm.slope, spiked.slope), (calm.level, spiked.level)):
         before, after = calm.bounds(one), spiked.bounds(other)
         assert list(after) == pytest.approx(list(before), rel=1e-6)

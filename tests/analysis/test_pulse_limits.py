@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from busbench.analysis.pulse_fit import Fit, _best, _fit, _most_common, obeyed_rows
+from busbench.analysis.pulse_fit import Fit, _best, _fit, _most_common, follow, obeyed_rows
 from busbench.analysis.pulses import PulseLine, WidthStats, _output, _stats, _step_ns, find_pulses
 from busbench.analysis.skew import APART_MOST_NS, ContentChanges, Skew, find_skew, skew_of
 from busbench.model import F64, I64, MARKED
@@ -241,3 +241,12 @@ def test_a_change_of_any_channel_is_a_change(channel: int, step: int) -> None:
     flags = ContentChanges()
     flags.feed(replace(base, raw=pack_frames(np.full((20, 16), 500), np.arange(20) % 4)))
     assert flags.columns()[0].size == 0  # channels 17 and 18, and the end byte, are not compared
+
+
+@pytest.mark.parametrize(
+    ("count", "note"),
+    [(1, "the bus has too few frames"), (2, "no channel moved: move its control while recording")],
+)
+def test_two_frames_have_a_period(count: int, note: str) -> None:
+    begin_ns = np.arange(30) * 20 * MS
+    assert follow(begin_ns, np.full(30, 1500.0), table([10, 24][:count])) == (None, note)
