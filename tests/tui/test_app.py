@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 from rich.color import ColorType
+from rich.style import Style
 from textual.events import Paste
 from textual.widgets import Input
 
@@ -271,16 +272,36 @@ async def test_the_help_is_searched_by_letters_and_opens_at_the_view(flight: Rep
 
 
 @pytest.mark.parametrize(
-    ("environ", "theme"),
+    ("environ", "shade", "theme", "gap"),
     [
-        ({"TERM": "xterm-256color", "COLORTERM": "truecolor"}, "bench-light"),
-        ({"TERM": "xterm-256color"}, "bench-light"),
-        ({"TERM": "xterm"}, "bench-plain"),
-        ({"TERM": "xterm-256color", "NO_COLOR": ""}, "bench-plain"),
+        ({"TERM": "xterm-256color", "COLORTERM": "truecolor"}, "light", "bench-light", "bold #a82c1c"),
+        ({"TERM": "xterm-256color"}, "light", "bench-light", "bold #a82c1c"),
+        ({"TERM": "xterm-256color"}, "dark", "bench-dark", "bold #ee7d62"),
+        ({"TERM": "xterm"}, "light", "bench-plain", "bold red"),
+        ({}, "dark", "bench-plain", "bold red"),
+        ({"TERM": "xterm-256color", "NO_COLOR": ""}, "light", "bench-plain", "bold"),
     ],
 )
-def test_colours_by_what_the_terminal_has(environ: dict[str, str], theme: str) -> None:
-    assert palette.choose("light", environ).theme == theme
+def test_colours_by_what_the_terminal_has(
+    environ: dict[str, str], shade: palette.Shade, theme: str, gap: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    found = palette.choose(shade, environ)
+    assert (found.theme, found.styles["gap"]) == (theme, Style.parse(gap))
+    assert found.is_ansi == (theme == "bench-plain")
+    for name in ("TERM", "COLORTERM", "NO_COLOR"):
+        monkeypatch.delenv(name, raising=False)
+    for name, value in environ.items():
+        monkeypatch.setenv(name, value)
+    assert palette.choose(shade) == found
+
+
+def test_what_the_themes_say_of_themselves() -> None:
+    # With the terminal's own colours the library assumes a dark ground, and replaces none of them.
+    assert {one.name: (one.dark, one.ansi) for one in palette.THEMES} == {
+        "bench-dark": (True, False),
+        "bench-light": (False, False),
+        "bench-plain": (True, True),
+    }
 
 
 async def test_no_colour_means_none(flight: ReplaySession, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import codecs
 import sys
-import threading
 from pathlib import Path
 from types import SimpleNamespace
 from unittest import mock
@@ -15,7 +14,6 @@ from textual.widgets import Input
 
 from busbench.capture.open import open_capture
 from busbench.errors import CaptureError
-from busbench.tui import main
 from busbench.tui.app_state import AppState
 from busbench.tui.driver import PromptSelector, tolerant_driver
 from busbench.tui.palette import choose
@@ -266,29 +264,3 @@ def test_before_the_first_frame_a_large_channel_has_no_value() -> None:
     lines = words(plot_lines(ui, Plotter(session), 100, 30, others=(), anchor=None, seek=lambda *_: None))
     assert " ".join(lines[0].split()) == "channel 1 - counts no frame window 1.99 s"
     session.close()
-
-
-@pytest.mark.skipif(sys.platform == "win32", reason="terminals that vanish are POSIX")
-@pytest.mark.parametrize("ends_itself", [True, False])
-def test_who_ends_when_the_terminal_has_gone_is_not_ended_hard(
-    ends_itself: bool, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    told, ended = threading.Event(), threading.Event()
-    line = SimpleNamespace(register=lambda *_: None, poll=lambda _: [(0, 16)])
-    codes: list[int] = []
-
-    def end_hard(code: int) -> None:
-        codes.append(code)
-        ended.set()
-
-    monkeypatch.setattr(main, "select", SimpleNamespace(poll=lambda: line, POLLHUP=16))
-    monkeypatch.setattr(main, "_GRACE_S", 30.0 if ends_itself else 0.01)
-    fake = SimpleNamespace(isatty=lambda _: True, getpid=lambda: 1, kill=lambda *_: told.set(), _exit=end_hard)
-    monkeypatch.setattr(main, "os", fake)
-    with main._ends_with_its_terminal():
-        watcher = next(one for one in threading.enumerate() if one.name == "terminal")
-        assert told.wait(30)
-        if not ends_itself:
-            assert ended.wait(30)
-    watcher.join(30)
-    assert codes[:1] == ([] if ends_itself else [129])
