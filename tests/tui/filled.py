@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
+from typing import Any
 
 from busbench.bench.check_session import CheckSession
 from busbench.bench.plan_limits import LimitSources, MotorOption
@@ -148,6 +149,17 @@ def rehearsed(folder: Path) -> LineWidget:
     return DriveLines(bench.ui, bench.drive)
 
 
+def take(
+    steps: Iterable[Word | Wrote | float], *, hear: Callable[[Any], object], pass_s: Callable[[float], object]
+) -> None:
+    """Say words and let seconds pass."""
+    for step in steps:
+        if isinstance(step, float):
+            pass_s(step)
+        else:
+            hear(step)
+
+
 def walked(*words: Word | Wrote | float, is_rehearsal: bool = False, is_armed: bool = True) -> Made:
     """A walk round the small Heron or, as a rehearsal with a fault, round the whole; after words and seconds."""
 
@@ -163,11 +175,7 @@ def walked(*words: Word | Wrote | float, is_rehearsal: bool = False, is_armed: b
         walking.look()
         if words:
             walking.begin()
-        for word in words:
-            if isinstance(word, float):
-                bench.pass_s(word)
-            else:
-                walking.hear(word)
+        take(words, hear=walking.hear, pass_s=bench.pass_s)
         return WalkLines(bench.ui, walking)
 
     return make
@@ -186,11 +194,7 @@ def guided(*steps: Word | float, faults: tuple[str, ...] = ("sent-short:rudder",
         widget.work = work = CheckSession(live.session.receiver, PLAN)
         if steps:
             work.start()
-        for step in steps:
-            if isinstance(step, float):
-                live.pass_s(step)
-            else:
-                work.hear(step)
+        take(steps, hear=work.hear, pass_s=live.pass_s)
         return widget
 
     return make
