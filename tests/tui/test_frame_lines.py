@@ -5,12 +5,14 @@ What is drawn is kept in `drawn.json`, as screens.py says.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from busbench.capture.open import open_capture
 from busbench.tui.app_state import AppState
+from busbench.tui.draw import ASCII
 from busbench.tui.palette import choose
 from busbench.tui.replay import ReplaySession
 from busbench.tui.widgets.frame import Small, StateLine, Timeline, Transport
@@ -83,7 +85,7 @@ def drawn_in(widget: LineWidget, widths: range, heights: range) -> str:
         for height in heights:
             lines = widget.lines(width, height)
             out.append(styled(lines, f"in {width}x{height}"))
-            check_room(lines, width, height, least=80)
+            check_room(lines, width, height, least=60)
     return "\n".join(out)
 
 
@@ -120,3 +122,119 @@ def test_lines_around_a_view_in_every_width(name: str, tmp_path: Path, monkeypat
 def test_a_window_too_small_says_so_in_its_middle(width: int, height: int, above: int, texts: list[str]) -> None:
     lines = Small(AppState(choose("dark"))).lines(width, height)
     assert lines == [[]] * above + [[(text.center(width), "warn")] for text in texts]
+
+
+HOURS_NS = 3600 * 1_000_000_000
+
+
+def hours_on(folder: Path) -> AppState:
+    """Twelve hours into a recording, with a cut."""
+    ui = STATES["marked and cut"](folder)
+    ui.needs.start -= 12 * HOURS_NS
+    ui.said, ui.needs.pace = "", 0.2
+    return ui
+
+
+def played(folder: Path) -> AppState:
+    """The same while it plays."""
+    ui = hours_on(folder)
+    ui.needs.is_moving = True
+    return ui
+
+
+def at_its_end(folder: Path) -> AppState:
+    """The same at its end."""
+    ui = hours_on(folder)
+    ui.needs.place = ui.needs.end
+    return ui
+
+
+def frozen(folder: Path) -> AppState:
+    """Twelve hours of a port, with a cut that has no start."""
+    ui = STATES["frozen"](folder)
+    ui.needs.start -= 12 * HOURS_NS
+    ui.needs.set_cut(is_end=True)
+    return ui
+
+
+def followed(folder: Path) -> AppState:
+    """The same while it is followed, with a cut that has no end."""
+    ui = STATES["frozen"](folder)
+    ui.needs.start -= 12 * HOURS_NS
+    ui.needs.set_cut(is_end=False)
+    ui.needs.place, ui.needs.is_moving = ui.needs.end, True
+    return ui
+
+
+def millions(folder: Path) -> AppState:
+    """A million frames without times, with a cut."""
+    ui = STATES["without times"](folder)
+    ui.needs.end, ui.needs.place = 1_234_999, 1_234_567
+    ui.needs.cut_in, ui.needs.cut_out = 1_034_567, 1_134_567
+    return ui
+
+
+CUT = "cut [12:00:11.900 to 12:00:13.000]"
+FRAMES_CUT = "cut [frame 1,034,567 to frame 1,134,567]"
+
+
+@pytest.mark.parametrize(
+    ("make", "forms"),
+    [
+        (
+            hours_on,
+            [
+                f"paused (0.2x)  12:00:11.900 of 12:01:19.995  {CUT}",
+                f"paused (0.2x)  12:00:11.900  {CUT}",
+                f"paused  12:00:11.900  {CUT}",
+            ],
+        ),
+        (
+            played,
+            [
+                f"play 0.2x  12:00:11.900 of 12:01:19.995  {CUT}",
+                f"play 0.2x  12:00:11.900  {CUT}",
+                f"play  12:00:11.900  {CUT}",
+            ],
+        ),
+        (at_its_end, [f"at the end  12:01:19.995 of 12:01:19.995  {CUT}", f"at the end  12:01:19.995  {CUT}"]),
+        (
+            millions,
+            [
+                f"paused (1x)  frame 1,234,567 of frame 1,234,999  {FRAMES_CUT}",
+                f"paused (1x)  frame 1,234,567  {FRAMES_CUT}",
+                f"paused  frame 1,234,567  {FRAMES_CUT}",
+            ],
+        ),
+        (
+            frozen,
+            [
+                "FROZEN at 12:00:01.998, 497.0 ms ago  cut [? to 12:00:01.998]",
+                "FROZEN at 12:00:01.998  cut [? to 12:00:01.998]",
+            ],
+        ),
+        (followed, ["live 12:00:02.495  cut [12:00:01.998 to ?]"]),
+    ],
+)
+def test_a_place_without_room_is_said_in_fewer_words(
+    make: Callable[[Path], AppState], forms: list[str], tmp_path: Path
+) -> None:
+    ui = make(tmp_path)
+    ui.glyphs = ASCII
+    for width in range(30, 100):
+        (line,) = Transport(ui).lines(width, 1)
+        wanted = next((form for form in forms if len(form) < width), f"{forms[-1][: width - 2]}~")
+        assert "".join(text for text, _ in line) == f" {wanted}", width
+    ui.needs.close()
+
+
+@pytest.mark.parametrize("make", [hours_on, frozen, STATES["in sync"], STATES["without times"]])
+def test_a_short_message_is_whole_in_every_width(make: Callable[[Path], AppState], tmp_path: Path) -> None:
+    ui = make(tmp_path)
+    for said in ("saved", "mark set", "mouse: on"):
+        ui.said = said
+        for width in range(30, 110):
+            widget = Transport(ui)
+            texts = ["".join(text for text, _ in line) for line in widget.lines(width, widget.rows(width))]
+            assert sum(said in text for text in texts) == 1, (said, width)
+    ui.needs.close()

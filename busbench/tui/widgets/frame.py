@@ -23,6 +23,7 @@ LEAST = 60, 16  # min columns and lines of views
 TOO_SMALL = " The window is too small for all of it: make it larger."  # what must be read before something moves
 LINK_STYLES = {"in sync": "good", "out of sync": "warn", "ambiguous": "warn", "reading": "dim"}
 _EVENT_STYLES = {"g": "gap", "l": "lost", "f": "failsafe", "d": "damaged"}  # by letter
+_LEAST_ROOM = 9  # beside the position, for the start of a message or a timeline
 _KEY_NAMES = {"?": "question_mark", "-": "minus", "+": "plus", ",": "comma", ".": "full_stop"}
 _CLOCK_WORDS = {ClockKind.PER_BYTE: "times per byte", ClockKind.PER_READ: "times per read", ClockKind.NONE: "no times"}
 
@@ -228,7 +229,7 @@ class Transport(LineWidget):
             return [self._both(width)]
         cut = [*whole[: height - 1], " ".join(whole[height - 1 :])]
         told: list[Line] = [[(f" {fit(text, width - 2, more=self.ui.glyphs.more)}", "warn")] for text in cut if text]
-        return [self._place(), *told] if height > len(whole) else told
+        return [self._place(width), *told] if height > len(whole) else told
 
     @property
     def _stays(self) -> bool:
@@ -243,40 +244,47 @@ class Transport(LineWidget):
     def _whole(self, width: int) -> list[str]:
         """New messages on separate lines, if there is no room beside the position."""
         said = sanitize(self.ui.said or (self.ui.needs.notice if self._stays else ""))
-        return wrap(said, width - 2) if width_of([*self._place(), (said, "")]) > width - 3 else []
+        return wrap(said, width - 2) if width_of([*self._place(width), (said, "")]) > width - 3 else []
 
     def _both(self, width: int) -> Line:
-        line = self._place()
+        line = self._place(width)
         said = sanitize(self.ui.said or self.ui.needs.notice)
         room = width - width_of(line) - 3
-        if said and room > 8:
+        if said and room >= min(_LEAST_ROOM, width_of([(said, "")])):
             line += [("   ", "ink"), (fit(said, room, more=self.ui.glyphs.more), "warn")]
-        elif self.has_timeline and not said and room > 8:
+        elif self.has_timeline and not said and room >= _LEAST_ROOM:
             # On this ground a rule's own colour is too weak.
             shown = ((text, "dim" if style == "rule" else style) for text, style in strip(self.ui, room))
             line += [("   ", "ink"), *shown]
         return line
 
-    def _place(self) -> Line:
+    def _place(self, width: int) -> Line:
+        """What moves and where, and the cut, in as many words as fit."""
         session = self.ui.needs
-        line: Line = [(" ", "ink"), *_moving_words(session)]
+        cut: Line = []
         if session.cut_in is not None or session.cut_out is not None:
             ends = ("?" if at is None else place_words(session, at) for at in (session.cut_in, session.cut_out))
-            line.append((f"  cut [{' to '.join(ends)}]", "mark"))
-        return line
+            cut = [(f"  cut [{' to '.join(ends)}]", "mark")]
+        forms: list[Line] = [[(" ", "ink"), *words, *cut] for words in _moving_words(session)]
+        if fitting := [form for form in forms if width_of(form) <= width]:
+            return fitting[0]
+        *head, (text, style) = forms[-1]
+        return [*head, (fit(text, width - width_of(head), more=self.ui.glyphs.more), style)]
 
 
-def _moving_words(session: Session) -> Line:
+def _moving_words(session: Session) -> list[Line]:
+    """What moves and where, the longest words first."""
     place, end = place_words(session, session.place), place_words(session, session.end)
     if session.is_live:
         if session.is_moving:
-            return [(f"live {place}", "ink")]
+            return [[(f"live {place}", "ink")]]
         behind = duration(session.seconds(session.end) - session.seconds(session.place))
-        return [("FROZEN", "warn"), (f" at {place}, {behind} ago", "ink")]
-    pace = f"{session.pace:g}x"
+        return [[("FROZEN", "warn"), (f" at {place}{when}", "ink")] for when in (f", {behind} ago", "")]
     is_at_end = isinstance(session, ReplaySession) and session.is_at_end
-    words = f"play {pace}" if session.is_moving else "at the end" if is_at_end else f"paused ({pace})"
-    return [(words, "ink"), (f"  {place} of {end}", "ink")]
+    name, pace = ("play", " {}x") if session.is_moving else ("at the end", "") if is_at_end else ("paused", " ({}x)")
+    words = name + pace.format(f"{session.pace:g}")
+    forms = (words, f"  {place} of {end}"), (words, f"  {place}"), (name, f"  {place}")
+    return [[(what, "ink"), (where, "ink")] for what, where in forms]
 
 
 class Small(LineWidget):
