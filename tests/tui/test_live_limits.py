@@ -167,6 +167,17 @@ def test_timing_is_of_the_last_minute_and_measured_every_two_seconds() -> None:
     assert session.timing() is session.timing()
 
 
+def test_timing_takes_at_least_three_frames() -> None:
+    session = Live("virtual:?period=10ms").pass_s(1.0)
+    for row in (0, 1):
+        session.seek(session.store.axis(row))
+        assert session.timing() is None
+    session.seek(session.store.axis(2))
+    view = session.timing()
+    assert view is not None
+    assert view.figures.frames == 3
+
+
 def test_the_alarm_rings_again_for_more_losses_alone() -> None:
     live = Live("virtual:?period=10ms&gaps=1:0.3")
     session = live.pass_s(2)

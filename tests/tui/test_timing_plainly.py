@@ -113,6 +113,16 @@ def test_a_short_pause_holds_a_missing_frame_and_a_late_frame_does_not() -> None
     assert int(view.highs_ns.max()) == 20_990_000
 
 
+def test_two_frames_at_one_time_have_a_period_of_nothing() -> None:
+    periods = np.full(2_400, 10_000_000)
+    periods[1_200:1_203] = 250_000_000, 0, 250_000_000  # alone between two pauses
+    view = view_of(periods, resolution_ns=1_000)
+    assert [(int(low), int(high)) for low, high in zip(view.lows_ns, view.highs_ns, strict=True) if low == 0] == [
+        (0, 0)
+    ]
+    assert ((view.lows_ns < 0) == (view.highs_ns < 0)).all()
+
+
 def test_bins_are_joined_by_as_few_as_it_takes() -> None:
     view = view_of(bell(1_000), resolution_ns=1_000)
     for width in (view.counts.size, view.counts.size - 1, view.counts.size // 2, 7, 1):
