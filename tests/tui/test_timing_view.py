@@ -8,13 +8,18 @@ import numpy as np
 import pytest
 
 from busbench.model import Clock, ClockKind, FrameTimes
+from busbench.rig.load import parse_rig
+from busbench.tui.app_state import AppState
 from busbench.tui.draw import ASCII, UNICODE, bands
+from busbench.tui.palette import choose
 from busbench.tui.replay import ReplaySession
 from busbench.tui.text import place_words
 from busbench.tui.timing import TimingFigures, look_at_timing
+from busbench.tui.widgets.timing import TimingLines
 from busbench.tui.window import timeline_window
 from tests.tui.ports import Live
 from tests.tui.screens import shown, text_of
+from tests.tui.test_drawn import RIGS
 
 
 def view_of(periods_ns: np.ndarray, *, resolution_ns: int) -> TimingFigures:
@@ -88,6 +93,23 @@ def test_a_band_from_min_to_max() -> None:
     lows, highs = np.array([0, 0, -1, 40]), np.array([0, 79, -1, 79])
     assert bands(lows, highs, (0, 80), 4, 2, ASCII) == [" | |", "||  "]
     assert bands(lows, highs, (0, 80), 2, 1, UNICODE) == ["\u28f8\u2818"]
+
+
+def test_the_period_of_the_plan_is_marked_where_the_histogram_holds_it() -> None:
+    view = view_of_bell(1_000)
+    edges, counts = view.histogram(100)
+    columns = counts.size * (100 // counts.size)
+    for column, marked in (
+        *((-2, None), (-0.5, None), (0.5, 0), (1.5, 1), (41.5, 41)),
+        *((columns - 0.5, columns - 1), (columns + 0.5, None)),
+    ):
+        period_ms = (edges[0] + column * (edges[-1] - edges[0]) / columns) / 1e6
+        rig = parse_rig(RIGS["empty"].replace("period_ms = 14", f"period_ms = {period_ms:.9f}"))
+        lines = TimingLines(AppState(choose("dark"), rig=rig))._histogram(view, 109, 20)
+        marks, words = ("".join(text for text, _ in lines[row]) for row in (-3, -1))
+        assert [cell - 9 for cell, mark in enumerate(marks) if mark == "P"] == [marked] * (marked is not None)
+        told = "" if marked is not None else ", not in the picture"
+        assert words.rstrip().endswith(f" longer; F floor, P plan {period_ms:.6g} ms{told}"), column
 
 
 @pytest.mark.parametrize(("width", "height"), [(60, 16), (80, 24), (120, 40), (160, 48)])

@@ -104,7 +104,7 @@ class TimingLines(LineWidget):
         mean_s = view.figures.period_mean_s or 0.0
 
         def column(value_s: float) -> int:
-            return int((value_s * 1e9 - edges[0]) / (edges[-1] - edges[0]) * columns)
+            return int(np.floor((value_s * 1e9 - edges[0]) / (edges[-1] - edges[0]) * columns))
 
         ticks = [(self.ui.glyphs.rule, "rule")] * columns
         for at in (0, column(mean_s), columns - 1):
