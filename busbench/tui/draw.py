@@ -137,7 +137,7 @@ def ruler(
 
 @lru_cache
 def _bare_ruler(width: int, glyphs: Glyphs, top: int) -> str:
-    ticks = {counts * width // (top + 1) for counts in _MARKED} if top == WIRE_MAX else set()
+    ticks = {counts * width // (top + 1) for counts in _MARKED}  # beyond a ruler of two states
     return "".join(glyphs.tick if at in ticks else glyphs.rule for at in range(width))
 
 

@@ -81,17 +81,12 @@ class Plotter:
         """Fill parts between consecutive frames."""
         store, session = self._session.store, self._session
         empty = np.flatnonzero((rows[1:] == rows[:-1]) & (rows[1:] > 0))
-        if not empty.size:
-            return
         before = rows[1:][empty] - 1
         stale = round(session.stale_s * 1e9) if session.clock.is_known else 1
         fresh = edges[1:][empty] - store.axis_at(before.astype(np.intp)) <= stale
-        for at, row in zip(empty[fresh].tolist(), before[fresh].tolist(), strict=True):
-            if at and highs[0, at - 1] >= 0:
-                values = highs[:, at - 1] if rows[at] != rows[at - 1] and rows[at] - rows[at - 1] == 1 else None
-                lows[:, at] = highs[:, at] = store.values(row, row + 1)[:, 0] if values is None else values
-            else:
-                lows[:, at] = highs[:, at] = store.values(row, row + 1)[:, 0]
+        held, parts = before[fresh], empty[fresh]
+        for row in np.unique(held).tolist():
+            lows[:, parts[held == row]] = highs[:, parts[held == row]] = store.values(row, row + 1)
 
 
 class HeardProgram:

@@ -97,7 +97,6 @@ class Pick(ModalScreen[str | None]):
         if event.key in _MOVES:
             rows = self.query_one(OptionList)
             getattr(rows, f"action_{_ACTIONS.get(event.key, event.key)}")()
-            event.stop()
 
     def on_paste(self, event: events.Paste) -> None:
         """A pasted name may end in a line end."""
