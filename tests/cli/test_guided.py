@@ -9,6 +9,7 @@ import pytest
 
 from busbench.bench.check_session import CheckSession, CheckState
 from busbench.bench.receiver import Receiver
+from busbench.cli import output, verify_guided
 from busbench.cli.verify_guided import _lead
 from busbench.line import BUS_LINE, Chunk
 from busbench.port.port import EventKind, HearingPort, PortEvent
@@ -86,6 +87,26 @@ def test_what_the_port_reports_is_said_while_it_listens_and_while_it_waits(capsy
     led(read_key)
     said = capsys.readouterr().err.splitlines()
     assert said[:4] == [REST, "busbench: tty: look 1", f"  go on; listening for 4 s  {KEYS}", "busbench: tty: look 5"]
+
+
+def test_what_is_too_long_for_a_line_goes_on_below_its_text(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(output, "WIDTH", 44)
+    monkeypatch.setattr(verify_guided, "_findings", lambda *_, **__: ["  FAIL: rudder: reaches the end of its travel"])
+    led(typed(iter(["", "", "\r", "\r", "", "", "e"])))
+    said = capsys.readouterr().err
+    assert said.startswith(
+        "1 of 14: Leave all controls alone.\n"
+        "  [Enter] begin  [k] skip  [e] end\n"
+        "  go on; listening for 4 s  [k] skip\n"
+        "  [b] back  [e] end\n"
+        "  FAIL: rudder: reaches the end of its\n"
+        "    travel\n"
+        '2 of 14: Move "aileron stick" to "right",\n'
+        "  hold, to the other end, hold, then let go.\n"
+    )
+    assert "  when it is back at rest  [Enter] done\n    [k] skip  [b] back  [e] end\n" in said
 
 
 def test_a_key_while_it_listens_goes_back_or_on(capsys: pytest.CaptureFixture[str]) -> None:
