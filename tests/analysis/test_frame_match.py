@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from busbench.analysis.frame_match import Matches, _agrees, _between, _near, _slots, _without_doubt
+from busbench.analysis.frame_match import Matches, _agrees, _between, _by_time, _Contents, _near, _slots, _without_doubt
 from busbench.model import I64, U64
 
 US = 1000.0
@@ -124,3 +124,42 @@ def test_a_frame_is_in_doubt_where_one_that_may_be_lost_is_like_it(seed: int) ->
 def test_slots_are_numbered_with_those_that_are_empty() -> None:
     assert _slots(5, np.array([1, 3]), np.array([2, 1])).tolist() == [0, 3, 4, 6, 7]
     assert _slots(3, np.empty(0, np.int64), np.empty(0, np.int64)).tolist() == [0, 1, 2]
+
+
+def contents(t_ms: list[float], keys: list[int]) -> _Contents:
+    return _Contents(1e6 * np.array(t_ms), np.array(keys, np.uint64), np.ones(len(keys), np.bool_))
+
+
+@pytest.mark.parametrize(
+    ("known", "later", "matched"),
+    [
+        ([*range(9), 15, 16], [], [*range(9), *range(9, 17)]),  # all between by their times
+        ([*range(9), 15, 16], [1.0], [*range(9), *range(9, 12), *range(13, 17)]),  # two may be frame 12: neither is
+        ([*range(9), 12, 15, 16], [1.0], [*range(9), *range(9, 17)]),  # one is known to be it
+        (list(range(7)), [], list(range(7))),  # fewer than eight matches give no line
+    ],
+)
+def test_other_frames_are_matched_by_their_time_alone(known: list[int], later: list[float], matched: list[int]) -> None:
+    """Frames 0 to 16 of the second on a clock that is 100 ppm slower; one of the first seems to come twice."""
+    numbers = list(range(17))
+    b = contents([7.0 * number for number in numbers], numbers)
+    t_ms = [40.0 + 7.0007 * number for number in numbers]
+    extra = [(t_ms[12] + more, 12) for more in later]
+    rows = sorted([*zip(t_ms, numbers, strict=True), *extra])
+    a = contents([t for t, _ in rows], [key for _, key in rows])
+    first = np.array([rows.index((t_ms[number], number)) for number in known])
+    found = _by_time(Matches(first, np.array(known)), a, b, 7e6)
+    assert found.second.tolist() == matched
+    assert [rows[row] for row in found.first.tolist()] == [(t_ms[number], number) for number in matched]
+
+
+@pytest.mark.parametrize(("spread_ms", "is_matched"), [(5.5, True), (5.7, False)])
+def test_lateness_spread_over_most_of_a_period_leaves_times_open(spread_ms: float, is_matched: bool) -> None:
+    """0.8 of the period: beyond, no frame is matched by its time."""
+    numbers = list(range(20))
+    late = [spread_ms * (number in (3, 16)) for number in numbers]
+    b = contents([7.0 * number for number in numbers], numbers)
+    a = contents([7.0 * number + one for number, one in zip(numbers, late, strict=True)], numbers)
+    known = np.array([number for number in numbers if number != 10])
+    found = _by_time(Matches(known, known), a, b, 7e6)
+    assert (10 in found.first.tolist()) is is_matched
