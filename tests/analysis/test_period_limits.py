@@ -183,3 +183,18 @@ def test_among_few_losses_less_difference_is_chance(gaps: int, change: int, is_s
     """An eightieth for each loss, two fifths at most."""
     apart = np.tile([1000, 1000 + change, 1000, 1000 - change], gaps // 4)
     assert _is_read_step(*single_gaps(apart)) is is_step
+
+
+@pytest.mark.parametrize("is_cut_by_reads", [False, True])
+@pytest.mark.parametrize("period_ms", [5.0, 10.0])
+def test_a_period_that_is_known_is_not_sought_again(period_ms: float, is_cut_by_reads: bool) -> None:
+    """Frames every 10 ms, of which a period of 5 ms leaves every other place empty."""
+    t_ns = 10_000_000 * np.arange(120) + np.arange(120) % 3 * 20_000
+    slack = np.full(120, 110_000 if is_cut_by_reads else 5_000_000, np.int32)
+    for times in (FrameTimes(t_ns, slack, np.zeros(120, np.uint8)), exact(t_ns)):
+        found = number_frames(times, period_ns=period_ms * 1e6)
+        assert found is not None
+        assert found.period_ns == pytest.approx(period_ms * 1e6, rel=1e-5)
+        assert found.missing.total in ((118, 119) if period_ms == 5 else (0,))  # the last one may be late
+        assert found.reads is None or found.reads.is_alone
+        assert number_frames(times) is number_frames(times)  # what was sought is kept
