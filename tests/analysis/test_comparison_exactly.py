@@ -16,8 +16,10 @@ from study_comparison import State
 
 from busbench.analysis.change import Figure
 from busbench.analysis.comparison import compare
+from busbench.analysis.comparison_text import bar_of, interval_of, sentences, to_list, unit_of, values_of
 from busbench.analysis.pulses import Pulses
 from tests.analysis.test_compared_latency import locked, outputs
+from tests.analysis.test_lead_fit import PLAN
 
 KEPT = Path(__file__).with_name("comparisons.txt")
 BASE = State(seconds=30.0, bursts=60.0)
@@ -43,16 +45,23 @@ def digits(value: float | None) -> str:
 
 def line(figure: Figure) -> str:
     values = (figure.old, figure.new, figure.floor, figure.low, figure.high, *figure.tolerance)
-    return (
-        f"{figure.name}: {' '.join(digits(value) for value in values)} {figure.unit}, {figure.verdict}, {figure.doubt}"
-    )
+    bar = bar_of(figure)
+    drawn = "" if bar is None else " ".join(digits(value) for value in (bar.low, bar.change, bar.high))
+    said = f"{' '.join(values_of(figure))} {unit_of(figure)}, {interval_of(figure)}, {figure.verdict} {figure.doubt}"
+    return f"{figure.name}: {' '.join(digits(value) for value in values)} {figure.unit}; {said}; {drawn}"
 
 
 def compared(name: str) -> list[str]:
     old, new = (state.record(np.random.default_rng([3, number])) for number, state in enumerate(PAIRS[name]))
-    found = compare(old, new, pulses=PULSES.get(name))
+    found = compare(old, new, pulses=PULSES.get(name), rig=PLAN if name == "few losses" else None)
     still = {f"ch{channel}" for channel in range(6, 16)}  # as channels 5 and 16
-    return [name, found.verdict, *(line(figure).strip() for figure in found.figures if figure.subject not in still)]
+    said = [f"listed: {', '.join(figure.name for figure in to_list(found))}", *sentences(found)]
+    return [
+        name,
+        found.verdict,
+        *said,
+        *(line(figure).strip() for figure in found.figures if figure.subject not in still),
+    ]
 
 
 HELD = KEPT.read_text("utf-8").split("\n\n") if KEPT.exists() else []
