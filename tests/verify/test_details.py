@@ -16,9 +16,10 @@ from busbench.rig.model import Rig
 from busbench.verify.control_moves import middle_of_three
 from busbench.verify.inputs import VerifyInputs, channel_plans
 from busbench.verify.link_loss import find_link_loss
+from busbench.verify.moments import moment_of
 from busbench.verify.result import Check, Verdict
-from busbench.verify.verify import verify
-from tests.verify.rounds import RIG, recorded, round_of
+from busbench.verify.verify import verify, verify_controls
+from tests.verify.rounds import RIG, recorded, round_of, without_times
 
 OFF = slice(2214, 2454)  # frames without link: 33.2 s to 36.8 s
 FAILSAFE = slice(2254, 2454)
@@ -240,3 +241,28 @@ def test_without_annotations_three_tenths_of_the_frames_make_a_rest(left_alone_s
 def test_a_control_rests_at_the_side_that_it_is_nearer_to_than_to_neutral(rest_pct: float, side: int) -> None:
     rig = with_device("left flap", rest_pct=rest_pct)
     assert next(plan.rest_side for plan in channel_plans(rig) if plan.channel == 3) == side
+
+
+def test_a_period_that_is_known_is_not_sought_again() -> None:
+    """A guided check found it in an earlier step; bytes without times have none."""
+    recording = round_of()
+    inputs = VerifyInputs(recording, RIG, 14.9e6)
+    assert (inputs.found_period_ns, inputs.period_ns) == (14.9e6, 14.9e6)
+    found_ns = VerifyInputs(recording, RIG).found_period_ns
+    assert found_ns == pytest.approx(15e6, rel=1e-5)
+    untimed = without_times(recording.frames.raw.tobytes())
+    assert VerifyInputs(untimed, RIG, 14.9e6).found_period_ns is None
+    assert VerifyInputs(untimed, RIG, 14.9e6).period_ns == RIG.plan.period_ms * 1e6
+    assert verify_controls(recording, RIG, period_ns=14.9e6).evidence.found_period_ns == 14.9e6
+
+
+@pytest.mark.parametrize(("frames", "row"), [(0, None), (1, None), (2, 0), (3, 1), (60, 58)])
+def test_the_longest_gap_is_shown_by_the_frame_before_it(frames: int, row: int | None) -> None:
+    flown = heron.fly_round(RIG)
+    t_ns = flown.t_ns[:frames].copy()
+    t_ns[-1:] += 10**9
+    few = heron.Round(t_ns, flown.counts[:frames], flown.flags[:frames], flown.is_sent[:frames], ())
+    found = verify(recorded(heron.read_by_adapter(RIG, few)), RIG)
+    shown = {moment_of(check, found) for check in found.checks if check.name in ("missing frames", "longest outage")}
+    assert shown == ({row} if frames else set())
+    assert {moment_of(check, found) for check in found.checks if check.part == "channel"} <= {None, 0}

@@ -100,6 +100,12 @@ def test_a_link_that_is_not_back_lasts_to_the_end_of_the_recording() -> None:
     assert (found.first, found.stop, found.has_ended) == (200, 200, False)
 
 
+def test_silence_at_the_end_is_certain_at_once() -> None:
+    """No frame that came after it may have been late."""
+    assert find_link_loss(inputs_of(GOOD, ("silent", 0.96))) is None
+    assert loss_of(GOOD, ("silent", 0.99)).silent_s == pytest.approx(1.005)
+
+
 def test_a_loss_whose_begin_was_seen_comes_before_a_longer_one() -> None:
     found = loss_of(("failsafe", 3.0), GOOD, ("lost", 1.2), GOOD)
     assert (round(found.start_s, 3), found.has_begun) == (5.985, True)
@@ -140,6 +146,7 @@ def test_an_annotated_switching_off_says_which_loss_is_meant() -> None:
 def test_annotated_but_never_seen_and_never_back() -> None:
     found = loss_of(("good", 6.0), marks=[(2.0, "transmitter off")])
     assert (found.start_s, round(found.end_s, 3), found.has_begun, found.has_ended) == (2.0, 6.0, True, False)
+    assert (found.silent_s, found.is_silent) == (0.0, False)
     found = loss_of(("good", 6.0), marks=[(2.0, "transmitter off"), (4.0, "receiver on")])
     assert (found.start_s, found.end_s) == (2.0, 4.0)
 

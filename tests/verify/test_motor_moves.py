@@ -5,11 +5,13 @@ from __future__ import annotations
 import dataclasses
 
 import heron
+import numpy as np
 import pytest
 
 from busbench.model import U8, U16
 from busbench.verify.result import Verdict
 from busbench.verify.verify import verify
+from busbench.wire.frame_spec import FLAG_LOST
 from tests.verify.rounds import recorded
 from tests.verify.test_phases import MOTOR, changed, get, ran, row_s, with_ignition
 
@@ -65,3 +67,14 @@ def test_a_move_is_alone_if_nothing_else_moved_shortly_before_or_after(
         counts[at : at + 20, 2:4] = 600
 
     assert get(changed(change, has_marks=False), MOTOR, "rest").verdict is verdict
+
+
+@pytest.mark.parametrize(("frames", "verdict"), [(14, PASS), (15, FAIL)])
+def test_a_motor_is_held_away_if_it_was_until_the_link_was_all_but_gone(frames: int, verdict: Verdict) -> None:
+    """It was put to rest so many frames before the last good one, for no step of the sequence."""
+
+    def change(counts: U16, flags: U8) -> None:
+        lost = int(np.flatnonzero(flags & FLAG_LOST)[0])
+        counts[lost - frames : lost, 7] = LOW
+
+    assert get(changed(change), MOTOR, "rest").verdict is verdict

@@ -279,13 +279,14 @@ def test_an_excursion_unlike_the_moves_of_the_others_is_no_move_of_a_motor(chang
     assert get(found, MOTOR, "high end").verdict is Verdict.NOT_TESTED
 
 
-@pytest.mark.parametrize(("dragged", "is_known"), [(81, True), (82, False)])
+@pytest.mark.parametrize(("dragged", "is_known"), [(163, True), (164, False)])
 def test_a_thumb_on_the_gimbal_of_the_motor_hides_its_move_beyond_the_share_of_a_hand(
     dragged: int, is_known: bool
 ) -> None:
-    """A hand may add 10 % of 819 counts; if more of the rudder moves as well, whose move it was is not known."""
+    """A hand may add 20 % of 819 counts; if more of the rudder moves as well, whose move it was is not known."""
     devices = tuple(msgspec.structs.replace(d, gimbal="left stick") if d.motor_kind else d for d in RIG.devices)
-    rig = msgspec.structs.replace(RIG, devices=devices)
+    limits = msgspec.structs.replace(RIG.limits, hands_pct=20.0)
+    rig = msgspec.structs.replace(RIG, devices=devices, limits=limits)
 
     def drag(counts: U16, _flags: U8) -> None:
         moved = dragged / 1638 * (counts[OWN_MOVE, 7].astype(float) - 173)  # of all its travel
