@@ -157,6 +157,14 @@ def test_what_is_repeated_from_the_controls_on_does_not_count() -> None:
     assert loss_of(*parts, marks=[(2.0, "controls held away"), (3.0, "transmitter off")]).off_s == 3.0
 
 
+@pytest.mark.parametrize("text", ["controls held away", "transmitter on", "receiver on"])
+def test_what_is_annotated_at_the_same_moment_does_not_come_after_it(text: str) -> None:
+    parts, off = (GOOD, ("failsafe", 2.1), GOOD), (3.0, "transmitter off")
+    found = loss_of(*parts, marks=[off, (3.0, text)])
+    assert found == loss_of(*parts, marks=[off])
+    assert (found.off_s, found.on_s, found.end_s) == (3.0, None, pytest.approx(5.1))
+
+
 def test_losses_before_the_annotated_step_are_faults_of_their_own() -> None:
     # Half a second of good frames less 0.3 s would part them; with a step of the sequence between, any time does.
     parts = (GOOD, ("lost", 1.5), ("good", 0.15), ("failsafe", 2.1), GOOD)

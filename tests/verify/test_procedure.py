@@ -5,10 +5,14 @@ from __future__ import annotations
 import msgspec
 import pytest
 
+from busbench.model import U8, U16
 from busbench.rig.model import Rig
 from busbench.verify.procedure import round_of
+from busbench.verify.repeats import checks_of
+from busbench.verify.result import Verdict
 from tests.rig.rigs import device, rig
 from tests.verify.rounds import RIG
+from tests.verify.test_phases import changed
 
 
 def instruction(plan: Rig, mark: str) -> str:
@@ -105,3 +109,23 @@ def test_what_is_asked_of_every_aircraft() -> None:
     )
     assert said["receiver on"].startswith("Optional: switch the transmitter off, then the receiver.")
     assert said["transmitter on after the receiver"].startswith("Optional: leave all controls alone, and switch the")
+
+
+@pytest.mark.parametrize("has_run", [False, True])
+def test_what_is_judged_at_the_end_of_each_step(has_run: bool) -> None:
+    """A control step judges its own channels, and each motor that ran, once; the last of failsafe judges that."""
+
+    def run(counts: U16, _flags: U8) -> None:
+        counts[70, 7] = 1811 if has_run else 173
+
+    found = changed(run)
+    judged = {step.mark: checks_of(found, step) for step in round_of(RIG)}
+    for mark, channels in (("rudder stick", {6}), ("aileron stick", {1, 2}), ("motor slider", {8})):
+        own = [check for check in found.checks if check.part == "channel" and check.channel in channels]
+        ran = [check for check in found.checks if (check.channel, check.name) == (8, "rest")]
+        assert [check.verdict is Verdict.FAIL for check in ran] == [has_run]
+        assert list(judged[mark]) == own + (ran if has_run and 8 not in channels else [])
+    assert {check.name for check in judged["rest"]} == {"rest"}
+    assert [check.channel for check in judged["rest"]] == [1, 2, 3, 4, 5, 6, 7, 17, 8]
+    assert {check.part for check in judged["controls let go"]} == {"failsafe"}
+    assert judged["transmitter on after the receiver"] == ()  # it was not powered up
