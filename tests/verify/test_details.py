@@ -11,6 +11,7 @@ import pytest
 
 from busbench.analysis import period
 from busbench.analysis.read_slots import ReadSlots, number_reads
+from busbench.analysis.recording import read_recording
 from busbench.model import I64, U16, Bools
 from busbench.rig.model import Rig
 from busbench.verify.control_moves import middle_of_three
@@ -19,6 +20,7 @@ from busbench.verify.link_loss import find_link_loss
 from busbench.verify.moments import moment_of
 from busbench.verify.result import Check, Verdict
 from busbench.verify.verify import verify, verify_controls
+from tests.cli.running import CAPTURES
 from tests.verify.rounds import RIG, recorded, round_of, without_times
 
 OFF = slice(2214, 2454)  # frames without link: 33.2 s to 36.8 s
@@ -140,7 +142,9 @@ def test_after_the_link_came_back_it_must_stand_where_its_control_does() -> None
     assert check.sentence.endswith("which is its rest too: hold the control away until the link is back")
 
 
-@pytest.mark.parametrize(("percent", "verdict"), [(-100, Verdict.FAIL), (100, Verdict.NOT_TESTED)])
+@pytest.mark.parametrize(("percent", "verdict"), [
+    (-100, Verdict.FAIL), (0, Verdict.FAIL), (1, Verdict.NOT_TESTED), (100, Verdict.NOT_TESTED),
+])  # fmt: skip
 def test_failsafe_of_a_channel_of_two_states(percent: float, verdict: Verdict) -> None:
     # The release was and stays on: closed is wrong, and open looks the same as holding.
     checks = changed(lambda counts: None, rig=with_device("tow release", failsafe=percent))
@@ -163,6 +167,18 @@ def test_jitter_passes_with_what_the_adapter_adds_and_fails_only_beyond_that(lim
     assert check.sentence.startswith("0.0242 ms rms seen, adapter and computer included; period jitter is at most ")
     how = "record with a logic analyser, or with an adapter whose latency timer is short"
     assert check.sentence.endswith(how) == (verdict is Verdict.NOT_TESTED)
+
+
+@pytest.mark.parametrize(
+    ("limit_ms", "verdict"), [(0.00905, Verdict.FAIL), (0.00906, Verdict.NOT_TESTED), (0.00907, Verdict.PASS)]
+)
+def test_jitter_that_an_analyser_measured_fails_beyond_its_bounds(limit_ms: float, verdict: Verdict) -> None:
+    """Ticks of 1 ns: 9.0601 µs rms were seen, of which 9.0596 at least are the receiver's."""
+    limited = msgspec.structs.replace(RIG, limits=msgspec.structs.replace(RIG.limits, jitter_ms=limit_ms))
+    checks = verify(read_recording(CAPTURES / "heron-line.vcd"), limited).checks
+    (check,) = (one for one in checks if one.name == "jitter")
+    assert check.verdict is verdict
+    assert check.sentence.startswith("0.0091 ms rms; ")
 
 
 def test_frames_without_link_are_none_of_the_lost() -> None:
