@@ -15,7 +15,7 @@ from busbench.verify.return_checks import RETURN
 from busbench.verify.verify import Verification
 from busbench.wire.frame_spec import FLAG_FAILSAFE, FLAG_LOST
 
-_END_NAMES = {LOW_END: -1, HIGH_END: 1}
+_FARTHEST = {LOW_END: np.argmin, HIGH_END: np.argmax}
 _FLAGGED = {LOSSES["lost"]: FLAG_LOST, LOSSES["failsafe"]: FLAG_FAILSAFE}
 
 
@@ -57,9 +57,8 @@ def _of_channel(check: Check, found: Verification, phases: Phases) -> int | None
     turn = phases.control_moves.get(mapped.control)
     if turn is None or turn.stop <= turn.first:
         return None
-    if sign := _END_NAMES.get(check.name):
-        counts = found.evidence.counts[mapped.channel - 1, turn.first : turn.stop].astype(np.int64)
-        return turn.first + int(np.argmax(counts * sign))
+    if farthest := _FARTHEST.get(check.name):
+        return turn.first + int(farthest(found.evidence.counts[mapped.channel - 1, turn.first : turn.stop]))
     if check.name == ALONE and turn.also:
         return min(one.row for one in turn.also)
     return turn.first
@@ -68,7 +67,7 @@ def _of_channel(check: Check, found: Verification, phases: Phases) -> int | None
 def _of_failsafe(check: Check, found: Verification, phases: Phases) -> int | None:
     loss, back = phases.loss, phases.back
     if check.name in (RETURN, RECOVERY):
-        return None if back is None else min(back.first, len(found.evidence.recording.frames) - 1)
+        return None if back is None else back.first
     if loss is None or loss.stop <= loss.first:
         return None
     if check.name == VALUE and check.channel is not None:

@@ -113,8 +113,7 @@ def _says(
         return f"{said}, which is its rest too: hold the control away until the link is back", None
     outside = np.flatnonzero(~fine)
     for part in np.split(outside, np.flatnonzero(np.diff(outside) > 1) + 1) if outside.size else []:
-        begins_held = part[0] > 0 and bool(held[part[0] - 1] or fine[part[0] - 1])
-        ends_at_rest = part[-1] + 1 < settled.size and bool(fine[part[-1] + 1])
+        begins_held, ends_at_rest = part[0] > 0, part[-1] + 1 < settled.size  # beside it are fine ones
         lasts_s = float(evidence.t_s[settled[part[-1]]] - evidence.t_s[settled[part[0]]])
         if not begins_held or not ends_at_rest or lasts_s > _LETS_GO_S:
             named = name_frames(evidence, phases, mapped, settled[part])
