@@ -31,7 +31,7 @@ def test_a_terminal_gives_the_width_between_20_and_100_columns(
 ) -> None:
     monkeypatch.setattr("shutil.get_terminal_size", lambda _: os.terminal_size((columns or 0, 24)))
     stream: Any = SimpleNamespace(isatty=lambda: columns is not None)
-    text = "of one x-" + "y" * (width - 9)
+    text = "of one left-" + "y" * (width - 12)
     assert wrapped(text, stream) == text
     assert wrapped(f"{text}z", stream) == f"of one\n{text[7:]}z"  # no break at the hyphen
 
