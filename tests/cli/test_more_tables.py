@@ -11,7 +11,7 @@ import pytest
 from busbench.analysis.coincidence import Coincidence
 from busbench.analysis.ranking import Ranked
 from busbench.analysis.trend import History, Point, Trend
-from busbench.cli import pulses, rig_measured, survey, survey_history, watch
+from busbench.cli import output, pulses, rig_measured, survey, survey_history, watch
 from busbench.errors import DriveError, RigError
 from busbench.wire.scale import Scale
 from tests.cli.running import CAPTURES
@@ -212,3 +212,10 @@ def test_a_fault_of_an_aircraft_that_is_watched_must_fit_it() -> None:
         watch.faults_of(("dead:nose wheel",), source=source, rig=None)
     with pytest.raises(DriveError, match="--fault: works with virtual:RIG only"):
         watch.faults_of(("dead:rudder",), source="virtual:", rig=None)
+
+
+def test_json_holds_signs_as_they_are_and_nothing_that_json_does_not_know(capsys: Capsys) -> None:
+    output.write_json({"unit": "µs", "least": [1, None]})
+    assert capsys.readouterr().out == '{\n  "unit": "µs",\n  "least": [\n    1,\n    null\n  ]\n}\n'
+    with pytest.raises(ValueError, match="not JSON compliant"):
+        output.write_json({"least": float("nan")})
