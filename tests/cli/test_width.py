@@ -10,10 +10,12 @@ from typing import Any
 
 import pytest
 
+from busbench.analysis.line_probe import LineState, ProbeResult
 from busbench.capture.frames import Span
-from busbench.cli import compare, main, outages, outages_several
+from busbench.cli import compare, main, outages, outages_several, ports, probe
 from busbench.cli.output import wrapped
 from busbench.errors import BusbenchError
+from busbench.port.adapters import Adapter, chip_of
 from tests.cli.running import call
 
 
@@ -102,4 +104,30 @@ def test_the_details_of_an_error_come_first_and_those_of_a_list_go_on_below_it(
         "  without a link it stays",
         "    where it was last",
         "busbench: the plan has a fault: mend it",
+    ]
+
+
+def test_what_is_said_of_a_port_goes_on_below_it(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr("busbench.cli.output.WIDTH", 36)
+    chip = chip_of(0x0403, 0x6001)
+    ports.show([Adapter("/dev/ttyHERON", "bench of the Heron", chip, 16, ("set its latency to 1 ms",))], "table")
+    assert capsys.readouterr().out.splitlines()[2:] == [
+        "/dev/ttyHERON: calls itself bench of",
+        "  the Heron",
+        "/dev/ttyHERON: set its latency to 1",
+        "  ms",
+    ]
+    line = next(state for state in LineState if state is not LineState.FRAMES)
+    advice = "swap the leads, and probe it once more"
+    probe.show(ProbeResult(line, "noise", advice, 2500, 3, sample=b"\x0f\xe0", judged=1000), "table")
+    assert capsys.readouterr().out.splitlines() == [
+        "noise",
+        "what to do: swap the leads, and",
+        "  probe it once more",
+        "judged by the first 1,000 of 2,500",
+        "  bytes",
+        "2,500 bytes, 3 of them marked as",
+        "  damaged, the first: 0F E0",
     ]
