@@ -41,7 +41,7 @@ def run_on_port(port: str, program: LockedProgram, *, end: EndState, is_armed: b
     """
     require_port(port, then="name a port, virtual:, or a file that is not there yet")
     for line in caution_lines(program, end=end):
-        say(line, indent=2 if line.startswith("  - ") else 0)
+        say(line)
     require_motor(port, names_motor=sources.names_motor, unsaid=sources.unstated)
     require_arming(port, is_armed=is_armed, can_stop=has_keyboard())
     with open_live(port, is_sender=True) as live, listen_for_keys() as any_key:

@@ -63,14 +63,15 @@ def wrapped(line: str, stream: TextIO | None = None, *, indent: int = 0) -> str:
     Args:
         line: one sanitized line; leading blanks stay.
         stream: its output; 80 columns if it is no terminal.
-        indent: of the lines after the first, beyond the leading blanks.
+        indent: of the lines after the first, beyond the leading blanks; at least 2 for an item of a list ("- ").
     """
     width = WIDTH
     if stream is not None and stream.isatty():
         import shutil
 
         width = min(shutil.get_terminal_size((WIDTH, 24)).columns, WIDTH_MOST)
-    lead = " " * (len(line) - len(line.lstrip(" ")) + indent)
+    text = line.lstrip(" ")
+    lead = " " * (len(line) - len(text) + max(indent, 2 * text.startswith("- ")))
     # A quote wider than a line need not stay whole; "[y] yes" is a key and its meaning.
     whole = re.sub(r'"[^"]{1,60}"|`[^`]{1,60}`|\[\w+\] \w+', lambda quote: quote.group().replace(" ", "\0"), line)
     parts = textwrap.wrap(whole, max(width, 20), subsequent_indent=lead, break_long_words=False, break_on_hyphens=False)

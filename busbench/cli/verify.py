@@ -144,5 +144,5 @@ def command(
             for line in verify_lines(found, rig_path=rig_path, shows_all=shows_all):
                 click.echo(line)
     for words in rehearsal_lines(built_in, found_by_check(built_in, found.checks, rig)):
-        say(words, indent=2 if words.startswith("- ") else 0)
+        say(words)
     click.get_current_context().exit(0 if found.verdict.value == "pass" else 1)

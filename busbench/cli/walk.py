@@ -99,7 +99,7 @@ def command(
         from busbench.bench.safety import CAUTIONS, require_arming, require_motor
 
         for line in (*plan.motion_lines(), "", *CAUTIONS, *plan.sources.cautions, ""):
-            say(line, indent=2 if line.startswith("  - ") else 0)
+            say(line)
         require_motor(port, names_motor=plan.sources.names_motor, unsaid=plan.sources.unstated, has_options=False)
         require_arming(port, is_armed=is_armed, can_stop=has_keyboard())
     kept_in = _answers_path(answers, path, is_rehearsal=is_rehearsal, is_resumed=is_resumed)
@@ -122,7 +122,7 @@ def command(
     for line in summary_lines(session.walk.entries, plan.head.not_walked):
         prose(sanitize(line), indent=2)
     for words in rehearsal_lines(built_in, found_by_walk(built_in, session.walk.entries)):
-        say(words, indent=2 if words.startswith("- ") else 0)
+        say(words)
     is_good = session.walk.is_good
     if kept_in is not None:
         wrote(kept_in, "answers", then="" if is_good else "go on later with --resume")

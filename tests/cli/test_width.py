@@ -22,6 +22,9 @@ from tests.cli.running import call
 def test_words_are_wrapped_and_paths_are_not() -> None:
     path = "/" + "long" * 30
     assert wrapped(f"  - see {path} for more", indent=2) == f"  - see\n    {path}\n    for more"
+    for indent in (0, 1, 2):
+        assert wrapped(f"- see {path} for more", indent=indent) == f"- see\n  {path}\n  for more"
+    assert wrapped(f"- see {path} for more", indent=3) == f"- see\n   {path}\n   for more"
     assert wrapped("a " * 38 + '"left aileron"') == ("a " * 38).strip() + '\n"left aileron"'
 
 
