@@ -1,0 +1,81 @@
+"""What is taken where nothing is named: defaults of results and of options."""
+
+from __future__ import annotations
+
+import dataclasses
+import importlib
+import inspect
+import pkgutil
+from collections.abc import Iterator
+from types import ModuleType
+
+import busbench.analysis
+
+RESULTS = {
+    "change.Figure": {"subject": "", "devices": ""},
+    "jitter_range.JitterRange": {"host": None},
+    "lead_fit.LeadFit": {"reason": "", "notes": ()},
+    "line_probe.ProbeResult": {
+        "advice": "", "bytes_total": 0, "marked": 0, "frames": 0, "period_s": None, "end_bytes": (), "replies": 0,
+        "damaged_bytes": 0, "sample": b"", "judged": 0,
+    },
+    "ongoing_outages.Losses": {
+        "frames": 0, "missing": 0, "missed": 0, "missed_low": 0, "period_s": None, "bursts": False, "stray_bytes": 0,
+    },
+    "outages.Outages": {"doubt": 0, "left_out": 0, "minutes": ()},
+    "period.FrameNumbers": {"is_clear": True, "reads": None},
+    "read_grid.ReadGrid": {"step_ns": 0.0, "hides_ns": 0.0, "may_hide_ns": 0.0},
+    "timing.Timing": {"against": None},
+}  # fmt: skip
+
+OPTIONS = {
+    "binomial.loss_bounds, confidence": 0.95,
+    "change.change_of, beside": 0.0,
+    "change.parts, most": 12,
+    "change.parts, fewest": 6,
+    "channels.summarise_channels, glitch_counts": 40,
+    "coincidence.find_coincidence, seed": 20240711,
+    "lead_fit.explain_measurement, temperature_c": 20.0,
+    "lead_fit.explain_measurement, path": "measurement",
+    "loss_ratio.loss_ratio, chance": 0.05,
+    "measured_currents.find_currents, path": "measurement",
+    "pulse_fit.follow, step_us": 0.0,
+    "sags.find_sags, zero_s": 0.0,
+    "skew.find_skew, shift_ns": 0,
+    "slot_numbers.number, rounds": 2,
+    "slot_numbers.around, reach": 32,
+}
+
+
+def modules() -> Iterator[tuple[str, ModuleType]]:
+    for one in pkgutil.iter_modules(busbench.analysis.__path__):
+        yield one.name, importlib.import_module(f"busbench.analysis.{one.name}")
+
+
+def test_results_of_nothing() -> None:
+    """A figure that was not measured is nothing, no doubt is named, and no period is unclear."""
+    found = {}
+    for name, module in modules():
+        for word, one in vars(module).items():
+            if isinstance(one, type) and dataclasses.is_dataclass(one) and one.__module__ == module.__name__:
+                fields = {
+                    field.name: field.default
+                    for field in dataclasses.fields(one)
+                    if field.default is not dataclasses.MISSING
+                }
+                if fields and not word.startswith("_"):
+                    found[f"{name}.{word}"] = fields
+    assert found == RESULTS
+
+
+def test_options_that_are_not_named() -> None:
+    """All are none, but these."""
+    found = {}
+    for name, module in modules():
+        for word, one in vars(module).items():
+            if inspect.isfunction(one) and one.__module__ == module.__name__ and not word.startswith("_"):
+                for key, parameter in inspect.signature(one).parameters.items():
+                    if parameter.default not in (inspect.Parameter.empty, None, ()):
+                        found[f"{name}.{word}, {key}"] = parameter.default
+    simple = {key: value for key, value in found.items() if isinstance(value, bool | int | float | str)}
+    assert simple == OPTIONS
