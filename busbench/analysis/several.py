@@ -74,7 +74,7 @@ class Several:
             return (0,) * len(self.sources)
         begins = [(one.info.start_utc_ns or 0) + (one.timeline.span.first_t_ns or 0) for one in self.sources]
         heard = [begin for begin, one in zip(begins, self.sources, strict=True) if one.timeline.span.bytes_total]
-        zero = min(heard, default=0)
+        zero = min(heard or begins)
         return tuple(max(0, begin - zero) for begin in begins)
 
     @property
@@ -192,7 +192,7 @@ def _names(infos: Sequence[CaptureInfo]) -> list[str]:
     """A name for each: unit, port or file, the first of these that distinguishes all."""
     choices = [[one.origin.unit or one.source or one.path for one in infos], [one.source for one in infos]]
     choices += [[one.path for one in infos], [f"{number}: {one.source}" for number, one in enumerate(infos)]]
-    return next((names for names in choices if len({*names}) == len(names) and all(names)), choices[-1])
+    return next(names for names in choices if len({*names}) == len(names) and all(names))
 
 
 def sentences(found: Several) -> list[str]:

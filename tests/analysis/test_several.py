@@ -93,6 +93,14 @@ def test_a_silent_receiver_was_out_all_the_time() -> None:
     assert (found.coincidence.start_s, found.coincidence.end_s) == pytest.approx((0.0, 19.993))
 
 
+def test_receivers_that_are_all_silent_begin_at_the_earliest_of_them() -> None:
+    found = lay_beside([silent(1_700_000_003.0), silent(1_700_000_000.0)])
+    assert found.begins_ns == (3 * S, 0)
+    sources = found.to_json()["sources"]
+    assert isinstance(sources, list)
+    assert [one["begin_s"] for one in sources] == [3.0, 0.0]
+
+
 @pytest.mark.parametrize(("late_ms", "begun_s"), [(0.0, 1000.0), (7.25, 1000.0), (-2.5, 1000.004), (7.25, 999.0)])
 def test_the_skew_counts_from_one_zero(late_ms: float, begun_s: float) -> None:
     first = recorded(first_s=3.0, begun_utc_s=1000.0, name="a")
