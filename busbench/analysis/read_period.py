@@ -101,8 +101,8 @@ class _Window:
         return float(self.t_ns[-1]) / max(1, self.t_ns.size - 1)
 
     def holds(self, period_ns: float) -> bool:
-        """True if it may be the period."""
-        return 0.99 * FRAME_NS <= period_ns <= min(1.05 * self.mean_ns, PERIOD_MAX_NS)
+        """True if it may be the period; none is shorter than FRAME_NS, since the ends are so far apart."""
+        return period_ns <= min(1.05 * self.mean_ns, PERIOD_MAX_NS)
 
     def cost_of(self, period_ns: float) -> _Cost:
         """Number the frames on a period."""
