@@ -104,7 +104,7 @@ def _page_of(source: str, baseline: str | None, against: str | None, options: Re
 def _make(source: str, made: RecordingPage, *, output: str | None, picture: str | None, force: bool) -> None:
     if picture is not None:
         click.echo(made.picture(picture))
-    elif output is not None:
+    if output is not None:
         from busbench.bench.sources import is_virtual
         from busbench.output_file import write_output
         from busbench.report.provenance import gather
