@@ -11,6 +11,7 @@ from busbench.bench.check_session import CheckSession, CheckState
 from busbench.bench.receiver import Receiver
 from busbench.cli import output, verify_guided
 from busbench.cli.verify_guided import _lead
+from busbench.drive.surface_check import Word
 from busbench.line import BUS_LINE, Chunk
 from busbench.port.port import EventKind, HearingPort, PortEvent
 from tests.verify.rounds import RIG
@@ -107,6 +108,20 @@ def test_what_is_too_long_for_a_line_goes_on_below_its_text(
         "  hold, to the other end, hold, then let go.\n"
     )
     assert "  when it is back at rest  [Enter] done\n    [k] skip  [b] back  [e] end\n" in said
+
+
+def test_without_a_keyboard_each_step_is_named_without_its_keys(capsys: pytest.CaptureFixture[str]) -> None:
+    port, stop = Quiet(), threading.Event()
+    session = CheckSession(Receiver(port, now=port.now), RIG)
+    session.start()
+
+    def hear(word: Word) -> None:
+        real(word)
+        stop.set()
+
+    real, session.hear = session.hear, hear  # type: ignore[method-assign]
+    _lead(session, session._receiver, None, stop)
+    assert capsys.readouterr().err.splitlines() == ["1 of 14: Leave all controls alone."]
 
 
 def test_a_key_while_it_listens_goes_back_or_on(capsys: pytest.CaptureFixture[str]) -> None:

@@ -6,6 +6,7 @@ import dataclasses
 
 import pytest
 
+from busbench.cli import verify_text
 from busbench.cli.verify_text import verify_lines
 from busbench.verify.result import Check, CheckFactory
 from busbench.verify.verify import Verification, verify
@@ -88,3 +89,12 @@ def test_channels_are_named_and_others_written_out(good: Verification) -> None:
     whole = CheckFactory("failsafe", "failsafe").is_so("failsafe", "all of it", good=True)
     assert shown(good, whole) == ["PASSED", "  failsafe", ""]
     assert shown(good) == []
+
+
+def test_what_is_wrong_with_the_plan_is_broken_between_words_alone(
+    good: Verification, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(verify_text, "faults_words", lambda *_, **__: f"the plan /{LONG} has two-{'x' * 74} faults")
+    lines = list(verify_lines(good))
+    at = lines.index("the plan")
+    assert lines[at : at + 4] == ["the plan", f"  /{LONG}", "  has", f"  two-{'x' * 74} faults".replace(" faults", "")]

@@ -100,6 +100,13 @@ def test_a_rehearsal_all_yes(rig: Path, typed: list[str], tmp_path: Path) -> Non
     assert saved["not_walked"][0]["name"] == "sustainer"
 
 
+def test_a_long_note_goes_on_below_its_line(rig: Path, typed: list[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("busbench.cli.output.WIDTH", 80)
+    typed += [*"\nyyyyt", *("it hums " * 11), "\n", *"\nyyyy", "\n"]
+    lines = run("virtual:", "--rig", rig).stdout.splitlines()
+    assert lines[3:5] == [f"  note: {'it hums ' * 9}".rstrip(), "    it hums it hums"]
+
+
 def test_without_a_terminal_lines_answer(rig: Path) -> None:
     lines = "\ny\nyes\nYES\ny\n\ny\nn\nt\nit hums\ny\ny\n\n"
     result = run("virtual:", "--rig", rig, stdin=lines)
