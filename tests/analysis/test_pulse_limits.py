@@ -17,6 +17,7 @@ from busbench.wire.codec import pack_frames
 from busbench.wire.edges import Edges
 from busbench.wire.frame_spec import FLAG_LOST
 from busbench.wire.table import FrameTable
+from busbench.wire.uart import LineFault, encode_line
 from tests.analysis.test_latency import bus, frames, pulses
 
 MS = 1_000_000
@@ -83,6 +84,36 @@ def test_a_signal_with_a_quarter_of_the_frames_is_a_receiver(share: float, is_re
     assert (found.bus, found.frames) == ("bus", 200)
     assert [one.sources for one in found.skews] == ([("bus", "b")] if is_receiver else [])
     assert found.idle == (() if is_receiver else ("b",))
+
+
+@pytest.mark.parametrize(("some", "is_receiver"), [(1, False), (2, True)])
+def test_two_frames_are_a_receiver_beside_a_short_record(some: int, is_receiver: bool) -> None:
+    t_ns, counts = frames(6)
+    found = find_pulses({"bus": bus(t_ns, counts)[0], "b": bus(t_ns[:some] + MS, counts[:some])[0]})
+    assert found is not None
+    assert found.frames == 6
+    assert [(one.sources, one.median_s) for one in found.skews] == ([(("bus", "b"), None)] if is_receiver else [])
+    assert found.idle == (() if is_receiver else ("b",))
+
+
+@pytest.mark.parametrize("marked", [0, 60])
+def test_frames_with_bytes_that_the_line_marks_are_not_obeyed(marked: int) -> None:
+    """A parity bit of some is wrong: what they carry went to no output, and shows no latency."""
+    t_ns, counts = frames(200)
+    starts = t_ns[:, None] + 120_000 * np.arange(25)
+    sent, bad = counts.copy(), np.zeros((200, 25), np.uint8)
+    rows = np.arange(1, 200, 3)[:marked]
+    sent[rows, 0], bad[rows, 7] = 1900, LineFault.PARITY
+    line = encode_line(pack_frames(sent).reshape(-1), starts.reshape(-1), bit_ns=10_000, bad=bad.reshape(-1))
+    shown = counts[:, 0].copy()
+    shown[rows] = shown[rows - 1]  # the receiver holds what came before
+    found = find_pulses({"bus": line, "a": pulses(t_ns + 25 * 120_000 + 2 * MS, shown)})
+    assert found is not None
+    (output,) = found.lines
+    assert output.fit is not None
+    assert (found.frames, output.fit.channel, output.fit.outliers) == (200, 1, 0)
+    assert output.fit.us_per_count == pytest.approx(0.61, abs=1e-3)
+    assert output.fit.max_counts < 1900
 
 
 def test_the_named_bus_is_taken() -> None:
