@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from busbench.analysis import lead_system
 from busbench.analysis.lead_fit import LeadExtra, explain_measurement
 from busbench.rig.measurement import Measurement
 from tests.analysis.test_lead_fit import FEED, HEAD, NODES, ONE, PLAN, TAIL, TWO, WING, drawn_of, measure
@@ -117,3 +118,12 @@ def test_leads_of_made_measurements(case: tuple[str, str, int, int]) -> None:
 def test_leads_of_other_measurements(name: str) -> None:
     if os.environ.get("BUSBENCH_SNAPSHOTS") != "write":
         assert MORE[name]() == HELD[name]
+
+
+@pytest.mark.parametrize("rows", [7, 40])
+def test_rows_at_once_change_no_figure(rows: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    if os.environ.get("BUSBENCH_SNAPSHOTS") != "write":
+        monkeypatch.setattr(lead_system, "_ROWS_AT_ONCE", rows)
+        for case in CASES[::4]:
+            assert figures(made(case)) == HELD[name_of(case)]
+        assert looped() == HELD["loop"]
