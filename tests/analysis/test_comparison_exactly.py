@@ -31,7 +31,6 @@ PAIRS: dict[str, tuple[State, State]] = {
                 noise=2.5, failsafe_s=0.9, failsafe_counts=700),
     ),
     "few losses": (replace(BASE, bursts=4.0), replace(BASE, bursts=20.0, storms=True)),
-    "none": (replace(BASE, bursts=0.0), replace(BASE, jitter_s=0.0, bursts=0.0, is_free=True)),
 }  # fmt: skip
 PULSES: dict[str, tuple[Pulses, Pulses]] = {
     "alike": (outputs(rudder=locked(0.004), flap=None), outputs(rudder=locked(0.0041, seed=2), flap=None)),

@@ -57,7 +57,7 @@ def test_columns_grow_by_any_parts(monkeypatch: pytest.MonkeyPatch) -> None:
         assert column.tolist() == list(range(46))
 
 
-@pytest.mark.parametrize("name", ["heron-flight.pcapng", "heron-noisy.raw"])
+@pytest.mark.parametrize("name", ["heron-slots.csv", "heron-noisy.raw"])
 def test_the_frames_so_far_are_told_with_each_block(name: str) -> None:
     told: list[int] = []
     found: list[AlignmentResult] = []
