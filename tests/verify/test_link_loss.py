@@ -119,6 +119,13 @@ def test_failsafe_comes_before_length_and_length_before_order() -> None:
     assert loss_of(GOOD, ("lost", 2.1), GOOD, ("lost", 1.2), GOOD).start_s == pytest.approx(2.985)
 
 
+def test_a_loss_ends_where_it_does_though_another_lasts_to_the_end() -> None:
+    found = loss_of(GOOD, ("failsafe", 2.1), GOOD, ("failsafe", 1.2))
+    assert (round(found.start_s, 3), round(found.end_s, 3), found.stop, found.has_ended) == (2.985, 5.1, 340, True)
+    found = loss_of(GOOD, ("failsafe", 1.2), GOOD, ("failsafe", 2.1))
+    assert (round(found.start_s, 3), round(found.end_s, 3), found.stop, found.has_ended) == (7.185, 9.3, 620, False)
+
+
 @pytest.mark.parametrize(("good_s", "end_s"), [(0.27, 6.27), (0.33, 4.5)])
 def test_good_frames_for_a_moment_do_not_part_two_losses(good_s: float, end_s: float) -> None:
     assert loss_of(GOOD, ("lost", 1.5), ("good", good_s), ("lost", 1.5), GOOD).end_s == pytest.approx(end_s)
