@@ -36,9 +36,11 @@ class Sender(HearingPort):
         self.source_of_frames: DriveSource | None = None
         self.how: Transmission | None = None
         self.frames: list[bytes] = []
+        self.waits_s: list[float] = []
 
     def read(self, timeout_s: float) -> list[Chunk]:
         self.reads += 1
+        self.waits_s.append(timeout_s)
         self.on_read(self.reads)
         if self.source_of_frames is not None and self.how is not None and not self.how.is_over:
             frame = self.source_of_frames.next_frame()
@@ -71,6 +73,7 @@ def test_a_program_is_sent_to_its_end_and_all_is_heard() -> None:
     assert (how.is_over, how.reason, how.frames) == (True, "", len(port.frames))
     assert how.frames >= 50
     assert len(heard) == port.reads + 1  # with the end
+    assert port.waits_s == [0.05] * (port.reads - 1) + [0.2]  # at last for what the last frames caused
     assert port.stops == 0
 
 
