@@ -299,6 +299,17 @@ def test_lateness_of_the_reader_counts_from_the_start_on(monkeypatch: pytest.Mon
     assert bench.session.recording().info.wakes == []
 
 
+def test_a_port_that_runs_ahead_of_the_clock_is_annotated_by_its_bytes() -> None:
+    """As a virtual receiver at full speed does."""
+    bench = Bench(chunks_of())
+    bench.at(2_000_000_000)
+    last_ns = bench.receiver.last_t_ns
+    bench.port.t_ns = 1_000_000_000
+    bench.session.hear(Word.GO)
+    assert bench.session.begun_ns == last_ns
+    assert [note.t_ns for note in bench.receiver.annotations] == [last_ns]
+
+
 def test_a_session_that_is_closed_hears_nothing_more() -> None:
     bench = Bench(chunks_of())
     bench.at(1_000_000_000)

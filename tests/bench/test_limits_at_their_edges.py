@@ -96,6 +96,15 @@ def test_an_on_off_channel_rests_as_the_program_says(number: int, rest: str) -> 
         assert rest_of(made, 35 - number) == (0, False)
 
 
+def test_an_on_off_channel_that_a_program_locks_is_off() -> None:
+    """Other channels must have a rest to be locked."""
+    stated = program(**channel(17, locked=True))
+    assert rest_of(locked(LimitSources(), stated), 17) == (0, True)
+    sources = LimitSources(plan(device("brake", 17, "rest_pct = 100", failsafe='"hold"')))
+    with pytest.raises(DriveError, match=r"channel 17 \(brake\): it is locked, but the program"):
+        locked(sources, stated)
+
+
 def test_the_caution_of_each_engine_of_each_plan() -> None:
     engine = ('motor = "engine"', "idle_pct = -80", 'kind = "off-bus"')
     one = plan(

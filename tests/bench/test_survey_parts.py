@@ -164,6 +164,12 @@ def test_a_notebook_shows_the_ranking() -> None:
     assert "recordings" in html
 
 
+def test_a_file_by_its_address_is_one_recording(tmp_path: Path) -> None:
+    for name in ("a.raw", "b*.raw"):
+        address = f"file://{tmp_path}/{name}"
+        assert find_inputs([address, address]) == [Input(address, address, "")]
+
+
 @pytest.fixture
 def bucket() -> Iterator[str]:
     """A folder of a file system in memory."""
