@@ -385,5 +385,7 @@ def test_the_end_of_a_walk_stops_what_is_held() -> None:
     assert bench.session.state is WalkState.OVER
     assert bench.port.stops == 1
     bench.hear(Word.GO)
+    bench.times_away = 1  # unplugged after the end
+    bench.pass_s(0.1)
     assert bench.session.state is WalkState.OVER
     assert bench.session.lost == ""
