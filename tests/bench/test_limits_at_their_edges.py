@@ -53,6 +53,12 @@ def test_a_motor_option_takes_the_rest_of_others_where_a_motor_is_off(rest_pct: 
         locked(sources, made)
 
 
+@pytest.mark.parametrize(("rest_pct", "state"), [(0.0, "off"), (1.0, "on"), (-1.0, "off")])
+def test_a_rest_of_an_on_off_channel_that_is_refused_is_named_by_its_state(rest_pct: float, state: str) -> None:
+    with pytest.raises(DriveError, match=f"--motor 17={state}: a motor may turn there"):
+        MotorOption(16, rest_pct)
+
+
 def test_a_default_rest_of_a_plan_is_no_word_against_a_motor_option() -> None:
     sources = LimitSources(plan(device("wheel", 3)), motors=(MotorOption(2),))
     assert rest_of(locked(sources), 3) == (173, True)
