@@ -104,8 +104,6 @@ class Surroundings:
         outages.update(heard_ns)
         ended = list(outages.ended(is_over=is_over))
         self._keep_events([*ended, *outages.newest], outages.start_ns)
-        if is_over:
-            self.note(heard_ns)
         settled, newest = outages.start_ns, outages.start_ns
         if self._recent.size:
             settled, newest = int(self._recent[0]), int(self._recent[-1])
