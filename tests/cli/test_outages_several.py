@@ -9,7 +9,9 @@ import pytest
 
 from busbench.analysis.recording import read_recordings
 from busbench.analysis.several import lay_beside
+from busbench.capture.base import ReadOptions
 from busbench.cli.main import run
+from busbench.cli.source import read_lines
 from tests.cli.running import CAPTURES, call
 
 Capfd = pytest.CaptureFixture[str]
@@ -84,3 +86,17 @@ def test_recordings_without_dates_are_taken_to_begin_together(capfd: Capfd) -> N
     done = call(capfd, "outages", CAPTURES / "heron-slots.csv", CAPTURES / "heron-slots.csv")
     assert done.code == 0
     assert "note: no dates are known: the recordings are taken to begin together" in done.out
+
+
+def test_only_who_reads_one_of_several_lines_hears_of_the_others(
+    capsys: pytest.CaptureFixture[str], wide: None
+) -> None:
+    lines = read_lines(str(PAIR), ReadOptions())
+    assert [len(one.frames) for one in lines] == [4187, 4210]
+    assert capsys.readouterr().err == ""
+    (one,) = read_lines(str(PAIR), ReadOptions(interface="1"))
+    assert len(one.frames) == 4210
+    assert capsys.readouterr().err == (
+        f"busbench: {PAIR}: read what was received on virtual receiver, right wing;"
+        " passed over: 104675 bytes received on 0 (virtual receiver, left wing)\n"
+    )
