@@ -161,7 +161,7 @@ class ChannelStats:
         self._rows = 0
         self._seen = 0
         self._left_out = np.empty(0, np.int64)  # indices of damaged frames among all
-        self._damage = np.empty(0, np.int64)  # offsets of damaged bytes from the waiting frames
+        self._damage = Rejects.empty().offset  # offsets of damaged bytes from the waiting frames
 
     def feed(self, table: FrameTable, rejects: Rejects | None = None) -> None:
         """Take the next frames of the stream.
