@@ -140,3 +140,27 @@ def test_outages_without_a_time_are_not_laid_beside() -> None:
     timed, timeless = outages((10.0, 10.2)), Outage("damaged", None, None, 1, 1, 1, 25, 0)
     found = find_sags(measured({10.0: 5.0}), replace(timed, events=(*timed.events, timeless)), below_v=5.5)
     assert len(found.outages) == 1
+
+
+@pytest.mark.parametrize(
+    ("period_s", "gap_s", "coincident"),
+    [
+        (None, 0.08, 1),  # nearer than a reading
+        (None, 0.12, 0),
+        (0.015, 0.12, 0),
+        (0.5, 0.45, 1),  # or than a period, where that is longer
+        (0.5, 0.55, 0),
+    ],
+)
+def test_a_sag_and_an_outage_coincide_within_a_reading_or_a_period(
+    period_s: float | None, gap_s: float, coincident: int
+) -> None:
+    sags = {10.0 * at: 5.0 for at in range(1, 5)}
+    found = outages(*((10.0 * at + 0.1 + gap_s, 10.0 * at + 0.2 + gap_s) for at in range(1, 5)))
+    made = find_sags(measured(sags), replace(found, period_s=period_s), below_v=5.5)
+    assert (made.coincidence.bursts, made.coincidence.coincident) == (4, 4 * coincident)
+
+
+def test_a_recording_without_duration_has_no_time_beside_the_voltage() -> None:
+    made = find_sags(measured({10.0: 5.0}), replace(outages((10.05, 11.0)), duration_s=None), below_v=5.5)
+    assert (made.coincidence.start_s, made.coincidence.end_s, made.coincidence.bursts) == (0.0, 0.0, 0)

@@ -10,7 +10,8 @@ import pytest
 
 from busbench.analysis.coincidence import Coincidence
 from busbench.analysis.recording import Recording
-from busbench.analysis.several import Several, _names, lay_beside, sentences
+from busbench.analysis.several import Several, SourceOutages, _names, lay_beside, sentences
+from busbench.analysis.skew import ContentChanges
 from busbench.capture.base import CaptureInfo, Origin
 from busbench.capture.frames import Span
 from busbench.model import Clock, ClockKind, Rejects
@@ -78,6 +79,16 @@ def test_outages_are_placed_where_their_recordings_begin() -> None:
     (overlap,) = found.coincidence.overlaps
     assert (overlap.start_s, overlap.end_s) == pytest.approx((4.993, 6.003))
     assert (found.coincidence.bursts, found.coincidence.coincident) == (1, 1)
+
+
+@pytest.mark.parametrize(("apart", "bursts"), [(14, 1), (15, 2)])
+def test_without_a_period_outages_within_140_ms_are_one_burst(apart: int, bursts: int) -> None:
+    """Ten periods of 14 ms; each of the two has the same outages."""
+    one = recorded(out=[(500, 520), (520 + apart + 1, 600)])
+    found = Several(tuple(SourceOutages(name, one.timeline, ContentChanges()) for name in "ab"))
+    for source in found.sources:
+        source.__dict__["outages"] = replace(source.outages, period_s=None)
+    assert (found.coincidence.bursts, found.coincidence.coincident) == (bursts, bursts)
 
 
 def silent(begun_utc_s: float) -> Recording:
