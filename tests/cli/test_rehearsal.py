@@ -46,6 +46,7 @@ def test_the_same_words_give_the_same_result_and_the_kept_round_the_same_checks(
     )
     assert first.exit_code == 1
     assert first.stdout == second.stdout
+    assert f"busbench: wrote {tmp_path / 'a.pcapng'} (recording of the test sequence)" in first.stderr.splitlines()
     assert "dead:left flap is not seen on the bus; walk: right surface, no: nothing moves" in first.stderr
     assert invoke(verify_command, tmp_path / "a.pcapng", "--rig", HERON, "--format", "json").stdout == first.stdout
     alone = tmp_path / "c.pcapng"

@@ -83,7 +83,7 @@ def test_a_rehearsal_all_yes(rig: Path, typed: list[str], tmp_path: Path) -> Non
         "all 2 walked, every answer yes",
     ]
     said = result.stderr.splitlines()
-    assert said[0] == f"Heron: 2 to walk, answers go to {answers}"
+    assert (said[0], said[-1]) == (f"Heron: 2 to walk, answers go to {answers}", f"busbench: wrote {answers} (answers)")
     assert said[2:6] == [
         "1 of 2: left aileron, channel 1, up first  [Enter] move  [k] skip  [t] note  [e] end",
         "moving left aileron: up first; any key stops",
@@ -130,8 +130,10 @@ def test_every_answer_is_told_as_it_was_taken(rig: Path) -> None:
 @pytest.mark.parametrize("pressed", [[*"\nyyyye"], [*"kk\n"], [*"\nnyyy", *"\nyyyy", "\n"], [*"\nyyyy", GONE]])
 def test_a_no_a_skip_and_a_gap_fail(pressed: list[str], rig: Path, typed: list[str]) -> None:
     typed += pressed
-    assert run("virtual:", "--rig", rig).exit_code == 1
-    assert not typed
+    answers = rig.with_name("answers.json")
+    result = run("virtual:", "--rig", rig, "--answers", answers)
+    assert (result.exit_code, typed) == (1, [])
+    assert result.stderr.endswith(f"busbench: wrote {answers} (answers); go on later with --resume\n")
 
 
 @pytest.mark.parametrize(
