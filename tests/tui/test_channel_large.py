@@ -5,8 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from busbench.model import Annotation
+from busbench.tui.app_state import AppState
+from busbench.tui.palette import choose
 from busbench.tui.plotting import Plotter
 from busbench.tui.replay import ReplaySession
+from busbench.tui.widgets import channel_plot
 from busbench.tui.window import timeline_window
 from tests.tui.ports import Live
 from tests.tui.screens import shown, text_of
@@ -42,6 +46,29 @@ def test_between_frames_a_value_holds_but_not_over_a_gap(flight: ReplaySession) 
     gone = view.highs[0] < 0
     assert 0.5 < gone.mean() < 0.9
     assert not gone[:16].any()  # frames come there, several parts apart
+
+
+@pytest.mark.parametrize(
+    ("channel", "rows_one_by_one", "names"),
+    [
+        (0, 50_000, ["frames", "missing", "min", "max", "range", "mean", "changes", "annotated"]),
+        (0, 0, ["frames", "missing", "min", "max", "range", "annotated"]),
+        (16, 50_000, ["frames", "missing", "min", "max", "changes", "annotated"]),
+    ],
+)
+def test_figures_are_those_that_a_window_has(
+    channel: int, rows_one_by_one: int, names: list[str], flight: ReplaySession, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("busbench.tui.plotting._DIRECT_ROWS", rows_one_by_one)
+    ui = AppState(choose("dark"), session=flight, channel=channel)
+    lo = flight.start + 30_000_000_000
+    view = Plotter(flight).envelope(lo, lo + 1_000_000_000, 40)
+    flight.marks = [Annotation(at, "") for at in (lo - 1, view.lo, view.hi, view.hi + 1)]
+    figures = channel_plot._figures(ui, view, None)
+    assert [name for name, _ in figures] == ["in window", *names]
+    assert figures[-1][1] == "2 times"
+    before = Plotter(flight).envelope(flight.start - 2_000, flight.start - 1_000, 40)
+    assert channel_plot._figures(ui, before, None) == [("in window", ""), ("frames", "0"), ("missing", "0")]
 
 
 @pytest.mark.parametrize("size", [(60, 16), (80, 24)])

@@ -11,16 +11,19 @@ from pathlib import Path
 import pytest
 
 from busbench.capture.open import open_capture
+from busbench.model import NO_CLOCK
 from busbench.tui.app_state import AppState
 from busbench.tui.draw import ASCII
 from busbench.tui.palette import choose
 from busbench.tui.replay import ReplaySession
-from busbench.tui.widgets.frame import Small, StateLine, Timeline, Transport
+from busbench.tui.widgets.frame import Small, StateLine, Timeline, Transport, strip
 from busbench.tui.widgets.line_widget import LineWidget
+from busbench.tui.window import timeline_window
 from tests.cli.running import CAPTURES
 from tests.tui.ports import Live
 from tests.tui.screens import check_drawn, check_room, styled
 from tests.tui.test_drawn import STATES, state
+from tests.tui.test_plain_figures import session_of
 
 SAID = "wrote a-file-in-the-folder-of-the-heron.pcapng (1,234 frames), and reported so in more words than a line holds"
 
@@ -238,3 +241,15 @@ def test_a_short_message_is_whole_in_every_width(make: Callable[[Path], AppState
             texts = ["".join(text for text, _ in line) for line in widget.lines(width, widget.rows(width))]
             assert sum(said in text for text in texts) == 1, (said, width)
     ui.needs.close()
+
+
+def test_single_frames_are_seen_where_each_has_two_cells() -> None:
+    session = session_of(NO_CLOCK)
+    session.seek(200)
+    ui = AppState(choose("dark"), session=session, glyphs=ASCII, zooms={"": 0})
+    lo, hi = timeline_window(session, ui.zoom)
+    assert hi - lo == 24
+    for width, frames in ((48, "|" * 24), (47, "")):
+        text = "".join(text for text, _ in strip(ui, width))
+        assert text[::2].startswith(frames)
+        assert text.count("|") == len(frames)
