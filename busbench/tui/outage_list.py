@@ -78,6 +78,11 @@ class OutageRows:
             row += 1
         return out
 
+    def listed(self, row: Row) -> I64:
+        """Indices of the outages of a row, without those between them that are not listed."""
+        at = int(np.searchsorted(self.indices, row.first))
+        return self.indices[at : at + row.count]
+
     def place_of(self, index: int | None) -> int | None:
         """Place of an outage among those listed, None if it is not."""
         if index is None:

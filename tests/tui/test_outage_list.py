@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from busbench.analysis.outages import KINDS, Kind
+from busbench.model import NO_CLOCK, Clock
+from busbench.tui.app_state import AppState
 from busbench.tui.events import Events, rank_of
 from busbench.tui.outage_list import OutageFilter, OutageRows, Row
+from busbench.tui.palette import choose
 from busbench.tui.replay import ReplaySession
+from busbench.tui.widgets.outages import OutageLines
 from tests.tui.screens import shown, text_of
+from tests.tui.test_plain_figures import PER_READ, Held, events_of
 
 
 def _events() -> Events:
@@ -113,3 +120,26 @@ async def test_letters_narrow_the_list_as_they_are_typed(flight: ReplaySession) 
         assert f'no outage of {len(flight.events)} fits "gapx"' in text_of(app)
         await pilot.press("slash", "escape", "slash", *["backspace"] * 4, "enter")
         assert "outages listed" not in text_of(app)
+
+
+@pytest.mark.parametrize(
+    ("clock", "kind", "words"),
+    [
+        (PER_READ, None, " + 5 close        0:01.000      900.0 ms      17     425         100"),
+        (PER_READ, "gap", " G 4 gap          0:01.000      900.0 ms      15     375         100"),
+        (NO_CLOCK, None, " + 5 close     frame 1,000                    17     425         100"),
+    ],
+)
+def test_a_row_of_several_sums_those_listed_alone(clock: Clock, kind: Kind | None, words: str) -> None:
+    tick, step, length = (1_000_000, 200, 100) if clock.is_known else (1, 1, 1)
+    kinds: tuple[tuple[Kind, int], ...] = ("gap", 5), ("lost", 2), ("gap", 4), ("gap", 1), ("gap", 5)
+    starts = [1_000 + step * at for at in range(len(kinds))]
+    events = events_of(*((at * tick, (at + length) * tick, *one) for at, one in zip(starts, kinds, strict=True)))
+    items = (replace(one, bytes=25 * one.frames, offset=100 * at) for at, one in enumerate(events.items, 1))
+    session = Held("here", clock=clock)
+    session.events = Events(tuple(items), events.start, events.end)
+    ui = AppState(choose("dark"), session=session)
+    ui.listed.kind = kind
+    (line,) = OutageLines(ui)._list(2, 80, at=0)[1:]
+    assert "".join(text for text, _ in line) == f"      1{words}"
+    assert line[2] == (words[1], "gap")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import partial
 
 import numpy as np
@@ -136,7 +137,8 @@ class OutageLines(LineWidget):
                 is_chosen = row.first == self.ui.chosen
                 out.append(_row(session, row.first, events.items[row.first], width=width, is_chosen=is_chosen))
             else:
-                out.append(_group(session, row, width))
+                items = [events.items[index] for index in found.listed(row).tolist()]
+                out.append(_group(session, row, items, width))
         return out + [[("", "ink")]] * (height - len(out))
 
     def _changes(self) -> list[tuple[str, str]]:
@@ -173,10 +175,9 @@ class OutageLines(LineWidget):
         return " > ".join(parts)
 
 
-def _group(session: Session, row: Row, width: int) -> Line:
+def _group(session: Session, row: Row, items: Sequence[Outage], width: int) -> Line:
     """Several outages close together."""
     events = session.events
-    items = events.items[row.first : row.last + 1]
     kinds = sorted({one.kind for one in items})
     start, end = int(events.start[row.first]), int(events.end[row.last])
     lasted = duration((end - start) / session.store.ticks_per_s) if session.clock.is_known else ""
