@@ -174,6 +174,10 @@ async def test_letters_name_a_source_wherever_one_stands(monkeypatch: pytest.Mon
         await pilot.pause()
         await pilot.press("y")
         assert app.screen.query_one(Input).value == "/dev/xy"
+        app.screen.set_focus(None)  # as while another window has the keys
+        app.post_message(Paste(" z\n"))
+        await pilot.pause()
+        assert app.screen.query_one(Input).value == "/dev/xyz"
 
 
 async def test_letters_filter_the_sources(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -99,11 +99,8 @@ class Pick(ModalScreen[str | None]):
             getattr(rows, f"action_{_ACTIONS.get(event.key, event.key)}")()
 
     def on_paste(self, event: events.Paste) -> None:
-        """A pasted name may end in a line end."""
-        line = self.query_one(Input)
-        if not line.has_focus:
-            line.insert_text_at_cursor(event.text.strip())
-            event.stop()
+        """A name was pasted while another window has the keys; else the input takes it."""
+        self.query_one(Input).insert_text_at_cursor(event.text.strip())
 
     def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
         """One was clicked."""
