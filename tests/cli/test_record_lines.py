@@ -5,16 +5,17 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable
 from contextlib import nullcontext
+from itertools import islice
 from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
 
-from busbench.cli import progress
+from busbench.cli import progress, rig_draft
 from busbench.cli.main import run
 from busbench.cli.record import RecordResult, _Together
-from busbench.errors import PortError
-from busbench.line import Chunk
+from busbench.errors import SAFETY, PortError
+from busbench.line import BUS_LINE, Chunk
 from busbench.port.ipc import EventKind
 from tests.tui.ports import START_NS, Hands, ScriptedPort
 
@@ -157,3 +158,20 @@ def test_a_recording_that_the_user_stops_says_so_by_its_code_where_a_time_was_gi
 
     ports(Stopped(hands, "left", "period=10ms"))
     assert run(["record", "left", "-o", str(tmp_path / "f.pcapng"), *seconds]) == code
+
+
+@pytest.mark.parametrize(("seconds", "ends"), [(1.0, "it ends after 1 s, or at Ctrl-C."), (None, "Ctrl-C ends it.")])
+def test_a_draft_of_a_port_says_what_to_do_and_how_it_ends(
+    hands: Hands, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], seconds: float | None, ends: str
+) -> None:
+    port = Named(hands, "tty", "period=10ms", warns_s=0.5)
+    monkeypatch.setattr("busbench.bench.sources.open_live", lambda *_, **__: nullcontext(port))
+    monkeypatch.setattr("busbench.cli.rig_draft.time", SimpleNamespace(monotonic=lambda: hands.t_ns / 1e9))
+    parts = list(islice(rig_draft._frames_of("tty", BUS_LINE, seconds), None if seconds else 20))
+    assert capsys.readouterr().err.splitlines() == [
+        SAFETY,
+        "Move one stick or switch at a time to both ends and back, rest a second, take the next.",
+        f"Watching tty; {ends}",
+        "busbench: tty: the line is inverted",
+    ]
+    assert (len(parts), sum(map(len, parts))) == ((6, 100) if seconds else (20, 400))
