@@ -10,6 +10,7 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
+from busbench.cli import rig_power
 from busbench.cli.rig import command
 from busbench.rig.load import read_rig
 from busbench.wire.codec import pack_frames
@@ -203,6 +204,16 @@ def test_power_runs_a_program(tmp_path: Path) -> None:
     assert "\nprogram: worst 0." in said
     assert "; repeated, the pack lasts 1." in said
     assert amps["gear"] == pytest.approx(0.4)  # so does this, at its low end: its motion would draw 1.2 A
+
+
+def test_power_runs_a_program_of_so_many_frames_and_no_longer(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    program, words = tmp_path / "hold.toml", ("power", str(HERON), "--format", "csv", "--program")
+    program.write_text('[[part]]\nchannel = 6\nshape = "hold"\nlevel = 0\nduration = 0.7\n', encoding="utf-8")
+    monkeypatch.setattr(rig_power, "PROGRAM_FRAMES_MAX", 57)  # 0.7 s in steps of 15 ms, and the ways there and back
+    assert run(*words, str(program))
+    monkeypatch.setattr(rig_power, "PROGRAM_FRAMES_MAX", 56)
+    said = f"{program}: runs for more than 56 frames: shorten it or repeat it less"
+    assert error_of(*words, str(program)) == said
 
 
 def test_power_runs_a_replay(tmp_path: Path) -> None:
