@@ -204,6 +204,8 @@ LOSS = [
          put(8, 1394, 33.45), put(8, 1000, 33.5, 33.6), put(17, 0, 33.5)),
     *one("a lost frame elsewhere", flag(FLAG_LOST, 20.0), put(7, 1811, 20.0), flag(FLAG_LOST, 5.0, 5.1),
          put(1, 400, 5.0, 5.1)),
+    *one("damaged just before it was lost", damage(19.985), put(1, 400, 19.985), flag(FLAG_LOST, 20.0)),
+    *one("damaged just before failsafe", damage(19.985), put(7, 400, 19.985), flag(DOWN, 20.0)),
     *one("lost alone from the begin", flag(FLAG_LOST, 0.0, 0.5), put(8, 400, 0.2), put(3, 400, 0.3)),
     *one("held away from the begin", splice((31.7, END_S)), shift_note("controls held away", -0.02)),
     *bare("a control moved after the loss alone", splice((0, END_S), (0, 19.5)), stay((6,), 15.0, 19.0)),
