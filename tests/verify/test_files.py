@@ -52,6 +52,12 @@ def test_the_verdict_as_plain_values() -> None:
     assert "not in the plan" not in junit_xml(verify(round_of(), RIG))
 
 
+def test_a_notebook_shows_the_verdict() -> None:
+    html = verify(without_times(b""), RIG)._repr_html_()
+    assert "Heron" in html
+    assert "no frame was received" in html
+
+
 def test_no_frames_leave_everything_untested_but_the_frames_themselves() -> None:
     found = verify(without_times(b""), RIG)
     assert (found.phases, found.loss, found.control_moves, found.unplanned) == (None, None, {}, ())
