@@ -149,7 +149,7 @@ def _by_hand(evidence: VerifyInputs, channels: Sequence[ChannelPlan], mapped: Ch
     spans = [(window.word, window.first, window.done) for window in phases.windows]
     spans += [(turn.control, turn.first, turn.stop) for turn in phases.control_moves.values() if not turn.is_marked]
     for word, first, stop in spans:
-        if first >= stop or word not in phases.runs:
+        if first >= stop:
             continue
         begin = evidence.row_at(float(evidence.t_s[first]) - HAND_S)
         end = evidence.row_at(float(evidence.t_s[stop - 1]) + HAND_S)
@@ -250,7 +250,7 @@ def _alone(
     turn: ControlMove | None,
 ) -> Check:
     limit = evidence.rig.limits.others_counts
-    if turn is None:
+    if turn is None or not _values(evidence, mapped, turn).size:
         return about.not_tested(ALONE, _untouched(mapped, turn), unit="counts", limit=limit)
     share = evidence.rig.limits.hands_pct / 100 * FULL_COUNTS
     beside_it = {one.channel for one in channels if shares_gimbal(one, mapped)}
