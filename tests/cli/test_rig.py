@@ -206,6 +206,14 @@ def test_power_runs_a_program(tmp_path: Path) -> None:
     assert amps["gear"] == pytest.approx(0.4)  # so does this, at its low end: its motion would draw 1.2 A
 
 
+def test_power_runs_a_program_of_an_on_off_channel(tmp_path: Path) -> None:
+    program = tmp_path / "release.toml"
+    program.write_text('[[part]]\nchannel = 17\nshape = "square"\nperiod = 1\n', encoding="utf-8")
+    case = json.loads(run("power", str(HERON), "--program", str(program), "--format", "json"))["cases"][-1]
+    amps = {node["name"]: node["current_a"] for node in case["nodes"]}
+    assert (amps["tow release"], amps["rudder"]) == (0.4, 0.03)  # it moves, and the rudder holds
+
+
 def test_power_runs_a_program_of_so_many_frames_and_no_longer(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     program, words = tmp_path / "hold.toml", ("power", str(HERON), "--format", "csv", "--program")
     program.write_text('[[part]]\nchannel = 6\nshape = "hold"\nlevel = 0\nduration = 0.7\n', encoding="utf-8")
