@@ -90,6 +90,8 @@ def test_end_bytes_seen_rarely_belong_to_false_frames() -> None:
         ([0.0, 0.0, 42.0] * 9, 14.0),
         ([0.0, 0.0, 0.0, 57.0, 0.0, 0.0, 0.0, 55.0] * 9, 14.0),
         ([0.0, 28.0] * 50 + [2000.0, 0.0], 14.0),
+        ([0.0, 0.0, 42.0] * 9 + [124.0, 0.0, 0.0], 502 / 30),  # a step up to three times the typical one is counted
+        ([0.0, 0.0, 42.0] * 9 + [128.0, 0.0, 0.0], 378 / 29),  # a longer one is a gap
         ([14.0, 15.0] * 10, 14.5),
         ([13.0, 13.0, 16.0] * 7, 13.0),  # a median within 5 % of the mean
         ([14.0] * 11 + [12.8] * 9, 14.0),
