@@ -8,12 +8,16 @@ import signal
 import socket
 import subprocess
 import sys
+from collections.abc import Callable
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 
-from busbench.cli import ports
+from busbench.cli import ports, simulate
 from busbench.cli.main import COMMANDS, run
 from busbench.port.adapters import CHIPS, Adapter, Chip, chip_of
+from busbench.sim.receiver import ReceiverSettings
 
 pytestmark = pytest.mark.usefixtures("wide")
 
@@ -121,6 +125,7 @@ def test_probe_for_programs(capsys: Capture) -> None:
         (["--period", "2ms"], "simulate: period 2 ms is too short: with these settings a frame needs 3.2 ms"),
         (["--lost", "x"], '--lost: "x" is not understood: give it as in --lost 2:0.5'),
         (["--tcp", "seven"], '--tcp: "seven" is not a TCP port: give 1 to 65535, or 0 for any'),
+        (["--tcp", "65536"], '--tcp: "65536" is not a TCP port: give 1 to 65535, or 0 for any'),
         (["--tcp", "99999999"], '--tcp: "99999999" is not a TCP port: give 1 to 65535, or 0 for any'),
         (["--tcp", "0", "--link", "x"], "--tcp: cannot be combined with --pty or --link: give one of them"),
     ],
@@ -150,3 +155,37 @@ def test_simulate_on_tcp_is_probed() -> None:
         0,
         "virtual receiver; it starts when a program listens; Ctrl-C ends it\n",
     )
+
+
+@pytest.mark.parametrize("warning", ["", "anyone on the network can listen"])
+@pytest.mark.parametrize("is_fast", [False, True])
+def test_a_virtual_receiver_is_announced_with_its_port_and_played(
+    warning: str, is_fast: bool, monkeypatch: pytest.MonkeyPatch, capsys: Capture
+) -> None:
+    played, closed, settings = [], [], ReceiverSettings()
+    outlet: Any = SimpleNamespace(name="0.0.0.0:7000", warning=warning, close=lambda: closed.append(True))
+
+    def play(*given: object, is_fast: bool, is_wanted: Callable[[], bool]) -> int:
+        played.append((given, is_fast, is_wanted()))
+        return 7
+
+    monkeypatch.setattr("busbench.sim.playback.play", play)
+    assert simulate.simulate(settings, outlet, is_fast=is_fast) == 7
+    assert (played, closed) == ([((settings, outlet), is_fast, True)], [True])
+    said = capsys.readouterr()
+    assert said.out == "0.0.0.0:7000\n"
+    assert said.err.splitlines() == [
+        "virtual receiver; it starts when a program listens; Ctrl-C ends it",
+        *[f"busbench: 0.0.0.0:7000: {warning}"] * bool(warning),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("tcp", "host", "port"),
+    [("0", "127.0.0.1", 0), ("65535", "127.0.0.1", 65535), (":7000", "", 7000), ("[::1]:7000", "::1", 7000)],
+)
+def test_where_a_virtual_receiver_listens(tcp: str, host: str, port: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("busbench.sim.playback.TcpOutlet", lambda **made: made)
+    monkeypatch.setattr("busbench.sim.playback.PtyOutlet", lambda **made: made)
+    assert simulate._outlet(tcp, None) == {"host": host, "port": port}  # type: ignore[comparison-overlap]
+    assert simulate._outlet(None, "here") == {"link": "here"}  # type: ignore[comparison-overlap]
