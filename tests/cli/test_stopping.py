@@ -10,13 +10,14 @@ import sys
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Any
 
 import pytest
 
 from busbench.cli.keys import GONE, _ends_as_by_a_key, read_answers
 from busbench.cli.live import stop_signals
-from busbench.cli.output import require_reader
+from busbench.cli.output import require_reader, to_the_end
 
 HANG_UP: Any = getattr(signal, "SIGHUP", None)  # of POSIX alone
 ENDING = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)]
@@ -125,3 +126,23 @@ def test_a_reader_that_has_gone_is_noticed_before_anything_is_written(monkeypatc
             require_reader()
     monkeypatch.setattr(sys, "stdout", io.StringIO())
     require_reader()  # what is no file has no reader to lose
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a pipe of Windows has no such end")
+def test_a_reader_that_leaves_early_does_not_change_the_exit_code(monkeypatch: pytest.MonkeyPatch) -> None:
+    for text in ("a row that waits for the next one", "a row that is written at once\n" * 10_000):
+        reading, writing = os.pipe()
+        os.close(reading)
+        with os.fdopen(writing, "w") as pipe:
+            monkeypatch.setattr(sys, "stdout", pipe)
+            with to_the_end():
+                pipe.write(text)
+            assert os.path.samestat(os.fstat(writing), Path(os.devnull).stat())  # so nothing fails at the exit
+
+
+def test_what_is_printed_is_handed_over_at_its_end(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    with (tmp_path / "out").open("w") as file:
+        monkeypatch.setattr(sys, "stdout", file)
+        with to_the_end():
+            file.write("a row")
+        assert (tmp_path / "out").read_text() == "a row"
