@@ -9,7 +9,18 @@ import pkgutil
 from collections.abc import Iterator
 from types import ModuleType
 
+import numpy as np
+
 import busbench.analysis
+from busbench.analysis.compared_channels import measure_channels, measure_failsafe
+from busbench.analysis.compared_losses import find_bursts
+from busbench.analysis.flagged_runs import find_runs
+from busbench.analysis.frame_match import match_frames
+from busbench.analysis.period import Missing
+from busbench.analysis.skew import ContentChanges
+from busbench.model import FrameTimes
+from busbench.wire.table import FrameTable
+from tests.analysis.test_loss_ratio import outages
 
 RESULTS = {
     "change.Figure": {"subject": "", "devices": ""},
@@ -79,3 +90,22 @@ def test_options_that_are_not_named() -> None:
                         found[f"{name}.{word}, {key}"] = parameter.default
     simple = {key: value for key, value in found.items() if isinstance(value, bool | int | float | str)}
     assert simple == OPTIONS
+
+
+def test_columns_of_nothing_are_empty() -> None:
+    bursts = find_bursts(outages([], expected=1000))
+    assert bursts is not None
+    none = FrameTimes(np.empty(0, np.int64), np.empty(0, np.int32), np.empty(0, np.uint8))
+    runs, missing = find_runs(none), Missing.none()
+    table = FrameTable(none.t_ns, none.slack_ns, none.t_ns, np.empty((0, 25), np.uint8), none.flags)
+    same, changes = match_frames(table, table), ContentChanges()
+    assert [column.size for column in changes.columns()] == [0, 0]
+    changes.feed(table)
+    columns = (
+        bursts.start_s, bursts.frames, bursts.has_failsafe, runs.first, runs.length, runs.length_low, runs.kind,
+        missing.row, missing.count, same.first, same.second, *changes.columns(),
+    )  # fmt: skip
+    assert [column.size for column in columns] == [0] * len(columns)
+    assert missing.total == 0
+    assert measure_failsafe(table, has_clock=True) is None
+    assert {(one.low, one.high, one.centre, one.noise) for one in measure_channels(table)} == {(None,) * 4}
