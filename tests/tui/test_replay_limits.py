@@ -99,6 +99,18 @@ def test_the_link_is_what_the_outage_at_the_place_says(tmp_path: Path) -> None:
     session.close()
 
 
+def test_bytes_before_the_first_frame_are_ambiguous_before_it_alone(tmp_path: Path) -> None:
+    session = copied(tmp_path, "heron-slots.csv")
+    session.load()
+    session._span.ambiguous = [(0, int(session.store.offset[0]))]
+    for row in (0, 1):
+        session.seek(session.store.axis(row))
+        assert session.link == "in sync"
+    session.seek(session.store.axis(0) - 1)
+    assert (session.row, session.link) == (-1, "ambiguous")
+    session.close()
+
+
 def test_a_recording_without_frames_says_what_may_be_wrong(tmp_path: Path) -> None:
     path = tmp_path / "none.csv"
     path.write_text("time_s,byte\n0.0,0x55\n0.001,0x56\n", encoding="utf-8")
