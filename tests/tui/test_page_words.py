@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import shlex
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 
@@ -165,3 +167,25 @@ def test_a_check_in_words_takes_four_lines_at_most_and_says_where_it_is_seen() -
     assert filter_words(table) == "all 2 checks"
     table.next_filter()
     assert filter_words(table) == "failed: 1 of 2 checks (f shows more)"
+
+
+def test_a_page_has_the_checksum_of_a_recording_that_is_still_there(tmp_path: Path) -> None:
+    pages: list[dict[str, object]] = []
+
+    def page(**names: object) -> str:
+        pages.append(names)
+        return "<p>a page</p>"
+
+    work: Any = SimpleNamespace(done=SimpleNamespace(answers=None, page=page))
+    there, gone = tmp_path / "there.pcapng", tmp_path / "gone.pcapng"
+    there.touch()
+    for source in (there, gone):
+        path = tmp_path / f"{source.stem}.html"
+        said = write_page(work, str(path), source=str(source), rig_path="heron.toml")
+        assert said == f"wrote {path} (page to print and sign)"
+        assert path.read_text(encoding="utf-8") == "<p>a page</p>"
+    named = {"rig_path": "heron.toml"}
+    assert pages == [
+        {"source": str(there), "recording_path": str(there), **named},
+        {"source": str(gone), "recording_path": None, **named},
+    ]
