@@ -63,6 +63,23 @@ def test_many_frames_are_measured_piece_by_piece(block: int, monkeypatch: pytest
         assert np.array_equal(one, other) if isinstance(one, np.ndarray) else one == other, field.name
 
 
+@pytest.mark.parametrize("of_cut", [True, False, None])
+def test_where_the_figures_are_of_cut_frames_the_pictures_are(
+    of_cut: bool | None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    times = times_of(1_500)
+    times = replace(times, slack_ns=np.where(np.arange(1_500) % 5 < 2, 5_000_000, 0).astype(np.int32))
+    figures = look(times).figures
+    assert figures.jitter is not None
+    jitter = None if of_cut is None else replace(figures.jitter, of_cut=of_cut)
+    monkeypatch.setattr(module, "timing", lambda *_, **__: replace(figures, jitter=jitter))
+    view = look(times)
+    periods = [(at, one) for at, one in enumerate(np.diff(times.t_ns).tolist()) if one < 21_000_000]
+    kept = [one for at, one in periods if not of_cut or (times.slack_ns[at : at + 2] == 0).all()]
+    assert view.steps == len(kept)
+    assert (view.lows_ns[view.lows_ns >= 0].min(), view.highs_ns.max()) == (min(kept), max(kept))
+
+
 def test_frames_without_a_period_have_no_figures() -> None:
     view = look(times_of(2))
     assert (view.steps, view.low_ns, view.quantum_ns, view.shorter, view.longer) == (0, 0, 1, 0, 0)
