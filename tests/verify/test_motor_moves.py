@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 
 import heron
+import msgspec
 import numpy as np
 import pytest
 
@@ -12,7 +13,7 @@ from busbench.model import U8, U16
 from busbench.verify.result import Verdict
 from busbench.verify.verify import verify
 from busbench.wire.frame_spec import FLAG_LOST
-from tests.verify.rounds import recorded
+from tests.verify.rounds import RIG, recorded
 from tests.verify.test_phases import MOTOR, changed, get, ran, row_s, with_ignition
 
 PASS, FAIL, NOT_TESTED = Verdict.PASS, Verdict.FAIL, Verdict.NOT_TESTED
@@ -38,6 +39,14 @@ def test_a_move_to_both_ends_may_last_for_twice_as_long(low: int, verdict: Verdi
 def test_a_move_lasts_about_as_long_as_that_of_others(lasts_s: float, verdict: Verdict) -> None:
     check = get(changed(ran(27.7, 27.7 + lasts_s), has_marks=False), MOTOR, "rest")
     assert check.verdict is verdict
+
+
+@pytest.mark.parametrize(("level", "verdict"), [(HIGH - 163, PASS), (HIGH - 164, FAIL)])
+def test_a_move_reaches_the_end_within_its_limit(level: int, verdict: Verdict) -> None:
+    """Of 20 % of 819 counts."""
+    rig = msgspec.structs.replace(RIG, limits=msgspec.structs.replace(RIG.limits, end_pct=20.0))
+    found = changed(ran(27.7, 29.2, level), rig=rig, has_marks=False)
+    assert get(found, MOTOR, "rest").verdict is verdict
 
 
 @pytest.mark.parametrize(("frames", "verdict"), [(33, FAIL), (36, NOT_TESTED)])
