@@ -18,7 +18,7 @@ from busbench.verify.control_moves import middle_of_three
 from busbench.verify.inputs import VerifyInputs, channel_plans
 from busbench.verify.link_loss import find_link_loss
 from busbench.verify.moments import moment_of
-from busbench.verify.result import Check, Verdict
+from busbench.verify.result import Check, CheckFactory, Part, Verdict
 from busbench.verify.verify import verify, verify_controls
 from tests.cli.running import CAPTURES
 from tests.verify.rounds import RIG, recorded, round_of, without_times
@@ -282,3 +282,11 @@ def test_the_longest_gap_is_shown_by_the_frame_before_it(frames: int, row: int |
     shown = {moment_of(check, found) for check in found.checks if check.name in ("missing frames", "longest outage")}
     assert shown == ({row} if frames else set())
     assert {moment_of(check, found) for check in found.checks if check.part == "channel"} <= {None, 0}
+
+
+@pytest.mark.parametrize("part", ["plan", "line", "channel", "failsafe", "pulse", "walk", "change"])
+def test_a_check_about_nothing_in_the_recording_has_no_moment(part: Part) -> None:
+    """As that of a pulse output that follows no channel, or of a channel that is not in the plan."""
+    found = verify(round_of("no switching off"), RIG)
+    for channel in (None, 12):
+        assert moment_of(CheckFactory(part, "it", channel).is_so("any", "so", good=True), found) is None
