@@ -227,6 +227,7 @@ LOSS = [
     *both("silence all along", silent(33.2, 36.81)),
     *one("silence all along, as planned", silent(33.2, 36.81), rig=planned("*", failsafe="silence")),
     *one("no silence, though planned", rig=planned("*", failsafe="silence")),
+    *one("silence after a damaged frame", silent(33.2, 36.81), damage(33.18), put(6, 400, 33.18), stay((6,), 36.9)),
     *one("silence of some planned", silent(33.2, 36.81), rig=planned("rudder", failsafe="silence")),
     *both("all hold", stay(ALL, 33.0, 38.0), rig=planned("*", failsafe="hold")),
     *one("none planned", rig=planned("*", failsafe=None)),
