@@ -112,7 +112,7 @@ def test_what_shall_hold_and_goes_elsewhere_fails() -> None:
     assert check.verdict is Verdict.FAIL
 
 
-@pytest.mark.parametrize("level", [173, 190])  # at rest as the plan has it, and as the limit of rest lets it be
+@pytest.mark.parametrize("level", [173, 190, 193])  # at rest as the plan has it, and as the limit of rest lets it be
 def test_what_shall_hold_at_rest_is_not_seen_to(level: int) -> None:
     def rest(counts: U16) -> None:
         counts[FAILSAFE.start - 200 : OFF.stop, 6] = level  # as a failsafe value at rest would look
@@ -124,6 +124,26 @@ def test_what_shall_hold_at_rest_is_not_seen_to(level: int) -> None:
         f"it was at rest ({level} counts) before, so a failsafe value there would look the same:"
         " switch off with the control held away from rest (propeller off)"
     )
+
+
+def test_what_shall_hold_beside_its_rest_is_seen_to() -> None:
+    def beside(counts: U16) -> None:
+        counts[FAILSAFE.start - 200 : OFF.stop, 6] = 194
+
+    limits = msgspec.structs.replace(RIG.limits, rest_counts=20)
+    check = changed(beside, rig=msgspec.structs.replace(RIG, limits=limits))["channel 7 (gear)", "failsafe value"]
+    assert (check.verdict, check.measured, check.expected) == (Verdict.PASS, 194, 194)
+
+
+@pytest.mark.parametrize(("before", "verdict"), [(984, Verdict.NOT_TESTED), (1000, Verdict.NOT_TESTED),
+                                                 (983, Verdict.PASS), (1001, Verdict.PASS)])  # fmt: skip
+def test_a_failsafe_value_as_near_as_its_limit_looks_like_holding(before: int, verdict: Verdict) -> None:
+    def hold(counts: U16) -> None:
+        counts[OFF.start - 100 : FAILSAFE.start, 4] = before  # planned 0 % = 992, within 8
+
+    check = changed(hold)["channel 5 (left elevator, right elevator)", "failsafe value"]
+    assert check.verdict is verdict
+    assert ("so holding would look the same" in check.sentence) is (verdict is Verdict.NOT_TESTED)
 
 
 def test_after_the_link_came_back_it_must_stand_where_its_control_does() -> None:
