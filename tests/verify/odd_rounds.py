@@ -277,6 +277,7 @@ BACK = [
     *one("on its way back as far as a hand may be", put(6, 1555, 36.9), put(5, 911, 36.9), put(3, 92, 36.9)),
     *one("on its way back farther", put(6, 1557, 36.9), put(5, 909, 36.9), put(3, 90, 36.9), put(17, 0, 36.9)),
     *both("stuck in failsafe", put(6, 1024, 36.8, END_S), put(3, 173, 36.8, END_S), put(7, 1811, 36.8, END_S)),
+    *one("stuck after another value in the last good frame", put(6, 1400, 33.2), put(6, 1024, 36.8, END_S)),
     *one("stuck in failsafe that is not its rest", put(6, 700, 33.81, END_S),
           rig=planned("rudder", failsafe=-39.6)),
     *one("stuck near failsafe that is not its rest", put(6, 700, 33.81, 36.81), put(6, 708, 36.81, END_S),
