@@ -74,8 +74,7 @@ class Events:
     @cached_property
     def counts(self) -> dict[Kind, int]:
         """Number of events of each kind."""
-        each = np.bincount(self.kind, minlength=len(_RANK) + 1).tolist()
-        return {kind: each[rank_of(kind)] for kind in KINDS}
+        return {kind: int(np.count_nonzero(self.kind == rank_of(kind))) for kind in KINDS}
 
     @cached_property
     def longest_s(self) -> float | None:
