@@ -194,6 +194,15 @@ def test_a_check_is_chosen_by_a_click_on_its_cell_or_on_its_words(tmp_path: Path
     widget.ui.needs.close()
 
 
+def test_the_wheel_turns_nothing_before_there_is_a_result(tmp_path: Path) -> None:
+    widget = FILLED["check before"](tmp_path)
+    before = widget.lines(100, 30)
+    for rows in (3, -3):
+        widget.wheel(rows)
+        assert widget.lines(100, 30) == before
+    widget.ui.needs.close()
+
+
 class Written:
     """A driver that notes what is written."""
 
