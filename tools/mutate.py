@@ -101,7 +101,7 @@ def changes_of(node: ast.AST) -> Iterator[Callable[[ast.AST], ast.AST]]:
             yield lambda it: _set(it, test=ast.Constant(value=False))
         case ast.Expr(value=ast.Call()) | ast.AugAssign():
             yield lambda _: ast.Pass()
-        case ast.Return(value=ast.expr()):
+        case ast.Return(value=ast.expr() as returned) if ast.unparse(returned) != "None":
             yield lambda it: _set(it, value=ast.Constant(value=None))
 
 

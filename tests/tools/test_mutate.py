@@ -28,6 +28,9 @@ class Limit(Base, is_open=False):
         if value < 0:
             raise ValueError("below 0")
         return value <= self.high
+
+    def why(self) -> str | None:
+        return None
 '''
 
 
