@@ -294,6 +294,8 @@ BACK = [
     *one("away for too long when let go", put(6, 1200, 38.6, 40.2), put(5, 1100, 38.6, 40.2)),
     *both("never let go", stay((1, 2, 3, 4, 5, 6, 7, 17), 36.9)),
     *one("held where failsafe is", *HELD),
+    *one("held as near to its rest as noise", put(6, 1064, 31.6, END_S)),
+    *one("held farther from its rest than noise", put(6, 1065, 31.6, END_S)),
     *one("held where failsafe is, moved as far as noise", *HELD, put(6, 1064, 39.2, 39.5)),
     *one("held where failsafe is, moved farther", *HELD, put(6, 1065, 39.2, 39.5)),
     *one("held where failsafe is and not let go", stay((1,), 33.0), rig=planned("left aileron", failsafe=50.06)),
