@@ -48,6 +48,9 @@ def test_an_on_off_channel_is_judged_by_its_state() -> None:
     untested = switch.not_tested("rest", "", unit="counts", limit=24.57)
     assert (untested.limit, untested.unit) == (None, "on/off")
     assert switch.at_most("moves alone", "", measured=0, limit=20, unit="counts").measured is None
+    for measured, verdict in ((0, PASS), (20, PASS), (20.1, FAIL), (1638, FAIL)):
+        assert switch.at_most("moves alone", "", measured=measured, limit=20, unit="counts").verdict is verdict
+    assert switch.at_most("while lost", "", measured=0, limit=0, unit="counts").verdict is PASS
 
 
 @pytest.mark.parametrize(
