@@ -14,6 +14,7 @@ from busbench.analysis.read_slots import ReadSlots, number_reads
 from busbench.analysis.recording import read_recording
 from busbench.model import I64, U16, Bools
 from busbench.rig.model import Rig
+from busbench.verify import control_moves
 from busbench.verify.control_moves import middle_of_three
 from busbench.verify.inputs import VerifyInputs, channel_plans
 from busbench.verify.link_loss import find_link_loss
@@ -310,3 +311,15 @@ def test_a_check_about_nothing_in_the_recording_has_no_moment(part: Part) -> Non
     found = verify(round_of("no switching off"), RIG)
     for channel in (None, 12):
         assert moment_of(CheckFactory(part, "it", channel).is_so("any", "so", good=True), found) is None
+
+
+@pytest.mark.parametrize(("correlation", "verdict"), [(0.8, Verdict.FAIL), (-0.8, Verdict.FAIL),
+                                                      (0.79, Verdict.NOT_TESTED)])  # fmt: skip
+def test_a_channel_follows_another_from_four_fifths_of_correlation_on(
+    monkeypatch: pytest.MonkeyPatch, correlation: float, verdict: Verdict
+) -> None:
+    """Below that it may have been moved by hand at the same time, where no annotation says which control was."""
+    monkeypatch.setattr(control_moves, "_correlation", lambda *_: correlation)
+    found = verify(round_of("rudder moves with elevator"), RIG)
+    (check,) = (one for one in found.checks if (one.channel, one.name) == (5, "moves alone"))
+    assert check.verdict is verdict
