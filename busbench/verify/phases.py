@@ -195,7 +195,7 @@ def find_phases(evidence: VerifyInputs, channels: Sequence[ChannelPlan]) -> Phas
         stop = max(loss.stop, evidence.row_at(loss.on_s)) if is_early and loss.on_s is not None else loss.stop
         begins = stop if loss.failsafe_s is None else evidence.row_at(loss.failsafe_s)
         of_frame[loss.first : begins], of_frame[begins:stop] = Phase.OFF, Phase.FAILSAFE
-        after = np.flatnonzero(evidence.is_sound[stop:])[:1]
+        after = np.flatnonzero(evidence.is_sound[stop:])
         if loss.has_ended and after.size:
             limits, first = evidence.rig.limits, stop + int(after[0])
             settled_s = float(evidence.t_s[first]) + limits.return_s
@@ -262,7 +262,7 @@ def _power_ups(evidence: VerifyInputs, windows: Sequence[Window], loss: LinkLoss
     is_own_loss = loss is not None and loss.has_begun and loss.first == 0
     if count and evidence.is_down[0] and not is_own_loss and all(one.first > 0 for one in found):
         turned = [window.first for window in windows]
-        good = np.flatnonzero(evidence.is_sound)[:1]
+        good = np.flatnonzero(evidence.is_sound)
         link_row = int(good[0]) if good.size else count
         stop = min([row for row in turned if row > link_row], default=link_row)
         found.insert(0, PowerUp(0, link_row, max(stop, link_row), 0.0, None, is_annotated=False))
@@ -277,7 +277,7 @@ def _power_up(evidence: VerifyInputs, window: Window, stop: int, on_s: float | N
     start_s = float(evidence.t_s[first - 1]) if first else 0.0
     # Before the transmitter was switched on, no frame is good, whatever its flags.
     least = first if on_s is None else max(first, evidence.row_at(on_s - EARLY_S))
-    good = np.flatnonzero(evidence.is_sound[least:stop])[:1]
+    good = np.flatnonzero(evidence.is_sound[least:stop])
     return PowerUp(first, least + int(good[0]) if good.size else stop, stop, start_s, on_s, is_annotated=True)
 
 
