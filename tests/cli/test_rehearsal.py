@@ -79,6 +79,7 @@ def test_at_a_terminal_each_step_waits_for_a_key(monkeypatch: pytest.MonkeyPatch
     monkeypatch.setattr(keys, "has_keyboard", lambda: True)
     monkeypatch.setattr(keys, "read_keys", read_keys)
     result = invoke(verify_command, SOURCE, "--fault", "sent-short:left aileron")
+    assert "listening" not in result.stderr  # a step takes the pilot no time
     assert result.exit_code == 1
     assert "2 of 14: Move" in result.stderr
     assert "[Enter] begin  [k] skip  [b] back  [e] end" in result.stderr
