@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from busbench.capture import text_columns
 from busbench.capture.text_columns import ColumnStyle, find_style
 
 
@@ -90,3 +91,18 @@ def test_rows_of_another_width_are_passed_over() -> None:
 )
 def test_other_files_are_left_alone(text: str) -> None:
     assert find_style(text.encode()) is None
+
+
+@pytest.mark.parametrize(
+    ("cell", "code"),
+    [
+        # Escapes of the C language (ISO/IEC 9899) and ESC as compilers name it: codes of ASCII, from memory.
+        *((r"\0", 0x00), (r"\a", 0x07), (r"\b", 0x08), (r"\t", 0x09), (r"\n", 0x0A), (r"\v", 0x0B)),
+        *((r"\f", 0x0C), (r"\r", 0x0D), (r"\e", 0x1B), (r"\\", 0x5C)),
+        # Control characters by their name in ASCII, from memory.
+        *(("NUL", 0x00), ("<STX>", 0x02), ("[si]", 0x0F), ("DC3", 0x13), ("US", 0x1F), ("DEL", 0x7F)),
+        *(("TAB", 0x09), ("SPACE", 0x20), ("COMMA", 0x2C)),
+    ],
+)
+def test_escapes_and_names_of_characters(cell: str, code: int) -> None:
+    assert text_columns._byte(cell) == f"0x{code:02X}"
