@@ -8,6 +8,7 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import cast
 
+import heron
 import html5lib
 import numpy as np
 import pytest
@@ -22,6 +23,7 @@ from busbench.report.recording_page import RecordingPage
 from tests.cli.running import CAPTURES, call
 from tests.report.test_page import FROM
 from tests.report.test_whole_pages import words_of
+from tests.verify.rounds import RIG, recorded
 
 NAMES = ("heron-flight.pcapng", "heron-bench.pcapng", "heron-slots.csv", "heron-line.vcd", "heron-noisy.raw")
 
@@ -168,3 +170,12 @@ def test_an_unknown_picture_names_those_that_there_are(name: str, hint: str) -> 
     with pytest.raises(BusbenchError) as refused:
         RecordingPage(read_recording(CAPTURES / name)).picture("beam")
     assert f"there is no picture beam of this recording: {hint}" in str(refused.value)
+
+
+@pytest.mark.parametrize("frames", [0, 1])
+def test_without_a_byte_there_are_no_pictures_over_time(frames: int) -> None:
+    flown = heron.fly_round(RIG)
+    few = heron.Round(flown.t_ns[:frames], flown.counts[:frames], flown.flags[:frames], flown.is_sent[:frames], ())
+    page = RecordingPage(recorded(heron.read_by_adapter(RIG, few)))
+    drawn = {name for name, draw in page.pictures.items() if draw()}
+    assert (page.end_s > 0, "outages" in drawn, "channel-1" in drawn) == (frames > 0,) * 3
