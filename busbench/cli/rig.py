@@ -122,8 +122,7 @@ def sheet_command(rig: str, output: str | None, force: bool, is_ascii: bool, for
     require_tree(plan, path=rig)
     if output is not None:
         write_new(output, sheet_html(plan, made_on=_today()), force=force)
-        if output != "-":
-            wrote(output, "set-up sheet, to print on A4")
+        wrote(output, "set-up sheet, to print on A4")
         return
     steps = [asdict(step) for step in setup_steps(plan)]
     if format_ == "csv":

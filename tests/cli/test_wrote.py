@@ -41,3 +41,9 @@ def test_a_command_says_what_it_wrote(
     ran = call(capfd, *words)
     assert (ran.code, ran.err.splitlines()[-1:]) == (0, [f"busbench: wrote {said}"])
     assert [path.name for path in tmp_path.iterdir()] == [said.partition(" ")[0]]
+
+
+def test_what_goes_to_standard_output_is_said_there_too(capfd: pytest.CaptureFixture[str]) -> None:
+    ran = call(capfd, "rig", "sheet", CAPTURES / "heron.toml", "-o", "-")
+    assert ran.out.startswith("<!doctype html>")
+    assert ran.err.splitlines()[-1] == "busbench: wrote standard output (set-up sheet, to print on A4)"

@@ -33,6 +33,9 @@ def grouped(name: str, channel: int, *more: str) -> str:
     return device(name, channel, 'group = "g"', *more)
 
 
+THICK = "lead = {length_m = 0.1, awg = 10, limit_a = 25}"
+
+
 def scale(**keys: float) -> str:
     return "[scale]\n" + "".join(f"{key} = {value}\n" for key, value in keys.items())
 
@@ -80,6 +83,8 @@ GOOD_AND_BAD: list[tuple[str, tuple[str, ...], tuple[str, ...], str]] = [
      "hint: x: its arm of 10.1 mm is longer than the horn of 10 mm"),
     ("current at rest", (x("current_a = {idle = 1}", "lead = {length_m = 0.3, awg = 18}"),),
      (x("current_a = {idle = 1.1}", "lead = {length_m = 0.3, awg = 18}"),), "hint: x: it draws 1.1 A at rest"),
+    ("current when it is held", (x("current_a = {idle = 0, stall = 20}", THICK),),
+     (x("current_a = {idle = 0, stall = 20.1}", THICK),), "hint: x: it draws 20.1 A"),
     ("currents that rise", (x("current_a = {idle = 0.5, moving = 0.5, stall = 0.5}"),),
      (x("current_a = {idle = 0.1, moving = 0.6, stall = 0.5}"),), "hint: x: its currents do not rise"),
     ("currents with a gap", (x("current_a = {idle = 0.1, stall = 0.5}"),),
