@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import bisect
+import contextlib
 import re
 import warnings
 from functools import partial
@@ -216,6 +217,7 @@ def test_damaged_rows_are_left_out_and_noted(tmp_path: Path) -> None:
     [
         ("0.0005,1\n0.003,1\n", "line 8 goes back in time"),
         ("1e300,1\n", "line 8 has a time beyond all bounds"),
+        ("4611686019,1\n", "line 8 has a time beyond all bounds"),
         ("\0\1garbage\n" * 200, "line 8 and those after it hold no time with levels"),
     ],
 )
@@ -224,6 +226,22 @@ def test_what_stands_before_damage_is_given(tmp_path: Path, more: str, said: str
     assert next(logs).data.tolist() == [0x0F]
     with pytest.raises(CaptureError, match=said):
         next(logs)
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "line"),
+    [
+        ("-2305843009", "4611686018", 0),  # the bounds are -2^61 and 2^62 ns
+        ("-2305843010", "4611686018", 2),
+        ("-2305843009", "4611686019", 8),
+    ],
+)
+def test_times_from_bound_to_bound_are_taken(tmp_path: Path, first: str, last: str, line: int) -> None:
+    path = kept(tmp_path, f"time,rx\n{first},0\n{rows().partition(chr(10))[2]}{last},0\n")
+    logs = level_csv.open_file(path, ReadOptions()).blocks()
+    said = f"line {line} has a time beyond all bounds"
+    with pytest.raises(CaptureError, match=said) if line else contextlib.nullcontext():
+        assert [log.data.tolist() for log in logs] == [[0x0F]]
 
 
 def test_one_damaged_time_does_not_hide_the_format() -> None:

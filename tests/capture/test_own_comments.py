@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from busbench.capture import pcapng_blocks as pb
+from busbench.capture.base import Origin
 from busbench.capture.left_out import KINDS, LeftOut, MinuteTotals, parse_left_out, parse_minute
 from busbench.capture.open import open_capture
 from busbench.line import BUS_LINE, WAKE_EDGES_US, LineSettings
@@ -186,6 +187,17 @@ def notes(*parts: bytes) -> list[str]:
     capture = open_capture(io.BytesIO(b"".join(parts)))
     list(capture.blocks())
     return capture.info.notes
+
+
+@pytest.mark.parametrize(
+    ("hardware", "serial"),
+    [("adapter serial number HERON1", "HERON1"), ("a serial adapter", ""), ("HERON1, adapter serial number 2", "")],
+)
+def test_the_adapter_is_known_by_the_words_that_we_write(hardware: str, serial: str) -> None:
+    text = pb.describe(BUS_LINE, NO_CLOCK, outbound=False, wall_clock=True)
+    options = option(3, text.encode()) + option(15, hardware.encode())
+    capture = open_capture(io.BytesIO(section() + interface(options) + packet(7, b"\x0f" * 25)))
+    assert capture.info.origin == Origin(adapter_serial=serial)
 
 
 @pytest.mark.parametrize("count", [200, 201, 203])

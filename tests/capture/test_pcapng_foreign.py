@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from busbench.capture import packets as packets_module
 from busbench.capture.open import open_capture
 from busbench.capture.packet_batch import NO_TIME
 from busbench.capture.packets import PacketFile
@@ -73,6 +74,22 @@ def test_each_section_has_its_own_interfaces_and_clocks(tmp_path: Path) -> None:
     ]
     assert [(one.section, one.number) for one in file.interfaces] == [(0, 0), (1, 0), (1, 1), (2, 0)]
     assert file.notes == ["passed over: 1 packet of an interface that is not described"]
+
+
+@pytest.mark.parametrize("buffer_bytes", [256, 1000, 3 << 19])
+def test_bytes_passed_over_are_counted_through_the_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, buffer_bytes: int
+) -> None:
+    monkeypatch.setattr(packets_module, "_BUFFER_BYTES", buffer_bytes)
+    names = [interface(option(2, name)) for name in (b"bus", b"left", b"right")]
+    said = [option(2, struct.pack("<I", flags)) + bytes(4) for flags in (1, 2)]  # received, sent
+    parts = [packet(i, bytes(1 + i % 3), number=i % 3, options=said[i % 4 == 3]) for i in range(60)]
+    capture = read(save(tmp_path, section(), *names, *parts), interface="0")
+    assert len(joined(capture)) == 15
+    assert capture.info.notes == [
+        "read what was received on bus; passed over: 5 bytes sent on 0 (bus), 30 bytes received on 1 (left),"
+        " 10 bytes sent on 1 (left), 45 bytes received on 2 (right), 15 bytes sent on 2 (right)"
+    ]
 
 
 def test_a_byte_order_that_changes_without_end_ends_the_reading_with_a_note(tmp_path: Path) -> None:
