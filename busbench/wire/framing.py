@@ -23,7 +23,6 @@ from busbench.wire.frame_runs import (
     CHECK_BYTES,
     SOLID,
     SOON_BYTES,
-    STREAK_ODD,
     STREAK_WILD,
     KnownFrame,
     RunEnds,
@@ -38,7 +37,7 @@ from busbench.wire.frame_runs import (
 from busbench.wire.frame_spec import END_SLOTS, FRAME_BYTES, HEADER, SLOT_GAPS
 from busbench.wire.gap_classes import Run, sort_gap
 from busbench.wire.line_marks import LineMarks
-from busbench.wire.similarity import FrameFields, is_framed_alike, is_unremarkable, is_wild, similarity
+from busbench.wire.similarity import FrameFields, is_unremarkable, is_wild, similarity
 from busbench.wire.stream_buffer import StreamBuffer
 from busbench.wire.table import AlignmentResult, FrameTable
 
@@ -207,14 +206,10 @@ class FrameFinder:
 
     def _is_trusted(self, places: I64, *, final: bool) -> bool:
         """True if the last of some frames in sync may be taken before the next has arrived."""
-        raw = self._bytes.frame(int(places[-1]))
-        known = [self._former, self._last, *(self._bytes.frame(place) for place in places[-3:-1].tolist())]
-        former, before = known[-2:]
-        streak = self._streak + places.size - 1
+        # An odd frame that many frames without damage allow is taken by prove_runs, in the same call.
+        before = self._bytes.frame(int(places[-2])) if places.size > 1 else self._last
         assert before is not None
-        if is_unremarkable(before, raw) or streak >= STREAK_ODD:
-            return True
-        if streak >= STREAK_WILD and former and is_wild(former, before) and is_framed_alike(before, raw):
+        if is_unremarkable(before, self._bytes.frame(int(places[-1]))):
             return True
         found, sure = are_followed(self._bytes.data, places[-1:] - self._bytes.start)
         return bool(found[0] and (sure[0] or final))
