@@ -212,7 +212,7 @@ def prove_runs(data: U8, at: I64, here: int, known: KnownFrame | None, *, final:
     runs = find_runs(data, at)
     has_known = known is not None
     number = np.flatnonzero(runs.size >= SOLID)
-    if has_known and 0 not in number[:1]:
+    if has_known and 0 not in number:
         number = np.append(0, number)
     low, high = runs.first[number], runs.first[number] + runs.size[number] - 1
     fields = FrameFields.of(

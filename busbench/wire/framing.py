@@ -219,7 +219,7 @@ class FrameFinder:
         if not (final or self._is_worth_a_try()):
             return False
         self._tried = self.pending
-        is_plain = self._ends.is_alone and not final and self.pending < SOON_BYTES
+        is_plain = self._ends.is_alone and self.pending < SOON_BYTES
         if is_plain and is_plainly_proven(self._bytes.frames(places := np.array(self._ends.places))):
             self._accept(places, streak=SOLID)
             return True
