@@ -15,8 +15,10 @@ from pathlib import Path
 import pytest
 
 from tests.verify.changed_rounds import Case
-from tests.verify.odd_rounds import CASES
+from tests.verify.edge_rounds import EDGES
+from tests.verify.odd_rounds import CASES as ODD
 
+CASES = [*ODD, *EDGES]
 KEPT = Path(__file__).with_name("odd_verdicts.txt")
 HELD = dict(re.findall(r"^## (.*)\n((?:(?!## ).*\n)*)", KEPT.read_text("utf-8"), re.MULTILINE))
 
