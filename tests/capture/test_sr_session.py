@@ -101,6 +101,42 @@ def test_levels_of_all_signals(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
+    "stated", ["", "unitsize=\n", "unitsize=two\n", "unitsize=-1\n", "unitsize=²\n", "unitsize=1000\n"]
+)
+@pytest.mark.parametrize(("probe", "unit"), [(8, 1), (9, 2), (16, 2), (17, 3)])
+def test_without_a_stated_size_a_sample_has_room_for_its_last_signal(
+    tmp_path: Path, stated: str, probe: int, unit: int
+) -> None:
+    meta = f"[device 1]\ncapturefile=logic-1\nsamplerate=1 MHz\nprobe{probe}=rx\n{stated}"
+    rows = np.zeros((6, unit), np.uint8)
+    rows[2:5, -1] = 1 << (probe - 1) % 8
+    file = open_levels(kept(tmp_path, session(rows.tobytes(), meta=meta)))
+    assert file is not None
+    (found,) = read_edges(file).values()
+    assert (found.initial, found.t_ns.tolist(), found.end_ns) == (0, [2000, 5000], 5000)
+
+
+@pytest.mark.parametrize(
+    ("names", "expected"),
+    [
+        (("rx", "tx"), ("rx", "tx")),
+        (("rx", ""), ("rx", "2")),
+        (("rx", "rx"), ("1", "2")),  # a name twice names nothing
+        (("rx", "1"), ("rx", "1")),
+        (("2", ""), ("1", "2")),
+        (("r\x1bx", "tx"), ("r\\x1bx", "tx")),
+    ],
+)
+def test_names_of_signals(tmp_path: Path, names: tuple[str, str], expected: tuple[str, str]) -> None:
+    said = "".join(f"probe{n}={name}\n" for n, name in enumerate(names, 1))
+    meta = f"[other]\nprobe3=no\n[device 1]\ncapturefile=logic-1\nsamplerate=1 MHz\n{said}"
+    file = open_levels(kept(tmp_path, session(bytes([0, 1, 2, 3, 0]), meta=meta)))
+    assert file is not None
+    assert tuple(file.names) == expected
+    assert [one.t_ns.tolist() for one in read_edges(file).values()] == [[1000, 2000, 3000, 4000], [2000, 4000]]
+
+
+@pytest.mark.parametrize(
     ("data", "said"),
     [
         (session(bytes(9))[:-30], r"is damaged \(sigrok session\): copy it again"),
