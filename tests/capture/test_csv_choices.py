@@ -126,3 +126,24 @@ def test_blanks_around_a_name_take_no_letter_with_them(name: str, around: str) -
     found = layout(["1,0x0F", "2,0x10", "3,0x11"], f"us,{around.format(name)}")
     assert found is not None
     assert found.header == name
+
+
+@pytest.mark.parametrize(
+    ("header", "row", "is_parted"),
+    [
+        ("time,byte", "0,{n},0x0F", True),
+        ("time,byte,note", "0,{n},0x0F,x", True),
+        ("time;byte", "0,{n};0x0F", False),
+        ("time,byte", "0.{n},0x0F,", False),  # a comma ends each row
+        ("time,byte,note", "0.{n},0x0F", False),
+        ("time,byte,note,more", "0.{n},0x0F,x", False),
+        ("time,byte", "0.{n},0x0F,x,y", False),
+        ("time", "0.{n},0x0F", False),
+        ("", "0.{n},0x0F,x", False),
+    ],
+)
+def test_a_decimal_comma_between_commas_is_a_cell_too_many_in_every_row(header: str, row: str, is_parted: bool) -> None:
+    found = layout([row.format(n=n) for n in (12, 13, 14)], header)
+    assert found is not None
+    count = row.count(",") + 1
+    assert found.fault == (f"its header has {count - 1} cells but its rows have {count}" if is_parted else "")
