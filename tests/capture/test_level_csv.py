@@ -234,6 +234,8 @@ def test_what_stands_before_damage_is_given(tmp_path: Path, more: str, said: str
         ("-2305843009", "4611686018", 0),  # the bounds are -2^61 and 2^62 ns
         ("-2305843010", "4611686018", 2),
         ("-2305843009", "4611686019", 8),
+        ("-2305843009.213693952", "4611686018", 2),
+        ("-2305843009", "4611686018.427387904", 8),
     ],
 )
 def test_times_from_bound_to_bound_are_taken(tmp_path: Path, first: str, last: str, line: int) -> None:

@@ -54,6 +54,12 @@ def test_the_bytes_behind_any_lines_about_the_scope(tmp_path: Path, head: str) -
     assert (capture.info.format, capture.info.clock.resolution_ns) == ("CSV of volts", 2000)
 
 
+@pytest.mark.parametrize(("more", "is_volts"), [("", True), (",0.5", True), (",high", False), (",true", False)])
+def test_words_are_no_volts(more: str, is_volts: bool) -> None:
+    text = trace(DATA, rate=500_000, form=f"{{s:.9f}},{{volts:.4f}}{more}\n")
+    assert volts_csv.sniff(text.encode()[:65_536]) is is_volts
+
+
 @pytest.mark.parametrize(("low", "high"), [(0, 3.3), (0, 5), (-0.2, 1.6), (120, 880), (-5, 5)])
 def test_the_threshold_is_half_way_between_the_voltages(tmp_path: Path, low: float, high: float) -> None:
     path = kept(tmp_path, trace(DATA, rate=500_000, low=low, high=high, noise=0.02 * (high - low)))
