@@ -12,7 +12,7 @@ import pytest
 from busbench.line import BUS_LINE, Chunk, WakeUps
 from busbench.port import port_process
 from busbench.port.io_loop import LoopEvent
-from busbench.port.ipc import PortEvent
+from busbench.port.ipc import EventKind, PortEvent
 from busbench.port.pacer import Transmission
 from busbench.port.port_process import ALONE_MAX_NS, PortProcess, ProcessSettings
 from busbench.port.serial_port import ErrorTotals
@@ -122,6 +122,22 @@ def test_a_port_that_is_back_by_another_name_is_named(loop: Loop, monkeypatch: p
     run(loop)
     assert loop.texts[2] == "the port is back as near after 0.5 s"
     assert [one.data for one in loop.chunks] == [b"a"]
+
+
+def test_a_program_ends_when_its_port_is_gone_and_the_next_may_begin_within_the_same_slot(
+    loop: Loop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(port_process, "find_again", lambda identity: "far")
+    monkeypatch.setattr(port_process, "open_port", lambda source, line: SimpleNamespace(port=source))
+    again = order("transmit", (1, pickle.dumps(Counting(2, period_s=0.01))))
+    loop.later = [transmits(Counting(9, period_s=0.4)), *alive(1), gone(1)]
+    loop.later += [(50 * MS, LoopEvent.PORT_GONE, b""), (60 * MS, LoopEvent.PARENT, again)]
+    run(loop)
+    _, unplugged, over, back, *_ = loop.messages
+    assert [unplugged.kind, back.kind] == [EventKind.UNPLUGGED, EventKind.RECONNECTED]
+    assert over == Transmission(is_over=True, reason="the port was unplugged")
+    assert after_ms(loop, Chunk) == [70, 80]
+    assert (loop.result.frames, loop.result.reason) == (2, "")
 
 
 @pytest.mark.parametrize(
