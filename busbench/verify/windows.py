@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from dataclasses import dataclass
+from math import inf
 
 from busbench.verify.inputs import VerifyInputs
 
@@ -38,8 +39,8 @@ def find_windows(evidence: VerifyInputs, controls: Collection[str]) -> tuple[Win
     for at, (t, word) in enumerate(marks):
         if word == DONE_MARK:
             continue
-        ends = [later for later, _ in marks[at + 1 :]] or [evidence.end_s + 1]
-        stop_s = next((later for later, other in marks[at + 1 :] if other != DONE_MARK), evidence.end_s + 1)
+        ends = [later for later, _ in marks[at + 1 :]] or [inf]
+        stop_s = next((later for later, other in marks[at + 1 :] if other != DONE_MARK), inf)
         rows = (evidence.row_at(t), evidence.row_at(ends[0]), evidence.row_at(stop_s))
         causes = [word, *(cause for cause, effects in FOLLOWS.items() if word in effects)]
         found.append(Window(word, t, *rows, is_repeated=any(last.get(one, -1) > at for one in causes)))
