@@ -73,7 +73,7 @@ class LineMap:
         """The tests that run a line.
 
         A line outside functions runs in the first test that imports the file: for it the tests are those
-        that run a line which mentions what it defines.
+        that run a line which mentions what it defines, or else what it mentions.
 
         Args:
             path: of the file, below the root.
@@ -233,7 +233,9 @@ def _outline(text: str) -> Outline:
             starts |= dict.fromkeys(range(node.body[0].lineno, (node.end_lineno or 0) + 1), node.lineno)
     defined: dict[int, frozenset[str]] = {}
     for node in tree.body:
-        names = [name.id for name in ast.walk(node) if isinstance(name, ast.Name) and isinstance(name.ctx, ast.Store)]
+        named = [name for name in ast.walk(node) if isinstance(name, ast.Name)]
+        # A line that defines nothing may change what it mentions, as one that fills a table.
+        names = [name.id for name in named if isinstance(name.ctx, ast.Store)] or [name.id for name in named]
         if isinstance(node, ast.ClassDef | ast.FunctionDef | ast.AsyncFunctionDef):
             names = [node.name]
         defined |= dict.fromkeys(range(node.lineno, (node.end_lineno or 0) + 1), frozenset(names))

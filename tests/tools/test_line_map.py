@@ -76,6 +76,13 @@ def test_a_line_that_no_test_runs_has_those_of_the_nearest_before_it(folder: Pat
     assert {noted.node.split("::")[1] for noted in reaching} == {"test_above", "test_below"}
 
 
+@pytest.mark.parametrize("line", ["LIMIT[0] = 2", "LIMIT.low = 2", "LIMIT.append(2)", "fill(LIMIT)"])
+def test_a_line_that_changes_what_another_defined_has_the_tests_of_that(folder: Path, line: str) -> None:
+    text = f"{TEXT}{line}\n"
+    reaching = line_map.LineMap(folder).reaching("busbench/a.py", text, text.count("\n"))
+    assert {noted.node.split("::")[1] for noted in reaching} == {"test_above"}
+
+
 def test_a_function_that_a_module_calls_runs_on_import(folder: Path) -> None:
     noted = line_map.LineMap(folder)
     assert (noted.is_run_on_import("other"), noted.is_run_on_import("holds")) == (True, False)
