@@ -7,6 +7,7 @@ import pytest
 
 from busbench.model import NO_CLOCK, U8, ByteLog, Reason
 from busbench.wire.codec import pack_frames
+from busbench.wire.frame_chain import Chains, RunGaps
 from busbench.wire.frame_runs import is_noise
 from busbench.wire.frame_spec import FRAME_BYTES
 from busbench.wire.framing import FrameFinder, find_frames
@@ -148,3 +149,16 @@ def test_seven_replies_are_replies_and_eight_are_a_frame_that_lost_a_byte(replie
     found = find_frames(ByteLog.from_bytes(data), clock=NO_CLOCK)
     assert len(found.frames) == 40
     assert found.rejects.reason.tolist() == [Reason.SLOT if replies == 7 else Reason.DAMAGED]
+
+
+@pytest.mark.parametrize(("gap", "scores"), [(1024, (10, 0, -12)), (1025, (-20, -20, -32))])
+def test_after_1024_bytes_the_last_frame_speaks_for_none_but_still_against_some(
+    gap: int, scores: tuple[float, float, float]
+) -> None:
+    """The step to a like frame, to one that moved in all channels, and to one that no hand makes; 7 for the damage."""
+    none = np.empty(0, np.int64)
+    for counts, score in zip((COUNTS, COUNTS + 100, COUNTS[::-1]), scores, strict=True):
+        data = np.concatenate([still(1).ravel(), np.full(gap, 0x55, np.uint8), pack_frames(counts[None])[0]])
+        places = np.array([0, FRAME_BYTES + gap])
+        chains = Chains(RunGaps(data, places, np.zeros(2), none, none, has_log_start=False))
+        assert chains._step[1, 0] == score - 7
