@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 from functools import partial
 from pathlib import Path
 
@@ -67,6 +68,17 @@ def test_one_character(tmp_path: Path) -> None:
 )
 def test_every_way_to_write_it(tmp_path: Path, body: bytes) -> None:
     assert read(kept(tmp_path, HEAD + body))[:2] == (b"\x0f", [1_000_000])
+
+
+@pytest.mark.parametrize("scale", [b"", b"$comment 1 us $end\n"])
+def test_without_a_time_scale_a_step_is_a_nanosecond(tmp_path: Path, scale: bytes) -> None:
+    head = HEAD.replace(b"$timescale 1 us $end\n", scale)
+    path = kept(tmp_path, head + re.sub(rb"#(\d+)", rb"#\g<1>000", BODY))
+    with vcd.open_file(path, ReadOptions()) as capture:
+        (log,) = capture.blocks()
+    assert (log.data.tolist(), log.mark_t_ns.tolist()) == ([0x0F], [1_000_000])
+    assert capture.info.clock == Clock(ClockKind.PER_BYTE, 1)
+    assert capture.info.notes == ["no time scale is given: 1 ns was taken"]
 
 
 @pytest.mark.parametrize(
