@@ -11,7 +11,7 @@ from collections.abc import Collection
 import numpy as np
 
 from busbench.capture.digit_words import BEFORE, WORD, load_words, whole_numbers
-from busbench.errors import CaptureError, sanitize
+from busbench.errors import CaptureError, pluralize, sanitize
 from busbench.model import F64, I64, TIME_MAX_NS, TIME_MIN_NS, U8, U64, set_readonly
 
 Part = tuple[bytes, int]
@@ -56,7 +56,7 @@ class VcdChanges:
         """The faults so far."""
         notes = []
         if self.unknown:
-            notes.append(f"{self.unknown} changes to x or z were taken as no change")
+            notes.append(f"{pluralize(self.unknown, 'change')} to x or z taken as no change")
         if self._is_cut:
             notes.append("the file is cut inside its last entry")
         return notes

@@ -94,13 +94,16 @@ def test_any_time_scale(tmp_path: Path, scale: bytes, factor: int, resolution_ns
     assert vcd.open_file(path, ReadOptions()).info.clock.resolution_ns == resolution_ns
 
 
-def test_x_and_z_are_noted(tmp_path: Path) -> None:
-    body = BODY.replace(b"#1050\n", b"#1030\nx!\n#1050\n")
-    assert read(kept(tmp_path, HEAD + body)) == (
-        b"\x0f",
-        [1_000_000],
-        ["1 changes to x or z were taken as no change"],
-    )
+@pytest.mark.parametrize(
+    ("more", "note"),
+    [
+        (b"x!\n", "1 change to x or z taken as no change"),
+        (b"x!\nz!\n", "2 changes to x or z taken as no change"),
+    ],
+)
+def test_x_and_z_are_noted(tmp_path: Path, more: bytes, note: str) -> None:
+    body = BODY.replace(b"#1050\n", b"#1030\n" + more + b"#1050\n")
+    assert read(kept(tmp_path, HEAD + body)) == (b"\x0f", [1_000_000], [note])
 
 
 TWO = (
