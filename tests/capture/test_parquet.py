@@ -11,6 +11,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from busbench.analysis.recording import read_recording
+from busbench.capture import parquet_read
 from busbench.capture.open import open_capture
 from busbench.capture.parquet import write_parquet
 from busbench.capture.parquet_read import META_KEY, _meta
@@ -54,6 +55,30 @@ def test_what_was_written_is_read_again(tmp_path: Path, name: str) -> None:
     total = int(before.frames.offset[-1]) + 25 - 25 * len(before.frames)
     said = f"{total:,} bytes between the frames are known by number alone: 0xFF is written for each"
     assert after.info.notes == ([said] if total else [])
+
+
+@pytest.mark.parametrize("rows", [1, 5, 100])
+@pytest.mark.parametrize("name", ["heron-line.vcd", "heron-noisy.raw"])
+def test_blocks_of_any_number_of_frames_follow_one_another(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str, rows: int
+) -> None:
+    with open_capture(str(CAPTURES / name)) as capture:
+        write_parquet(str(tmp_path / "whole.parquet"), capture)
+    table = pq.read_table(tmp_path / "whole.parquet")[:120]
+    path = str(tmp_path / "some.parquet")
+    pq.write_table(table, path)
+    with open_capture(path) as capture:
+        (whole,) = capture.blocks()
+        notes = list(capture.info.notes)
+        monkeypatch.setattr(parquet_read, "_ROWS", rows)
+        logs = list(capture.blocks())
+        assert (len(logs), capture.info.notes) == (-(-table.num_rows // rows), notes)
+    assert [log.offset for log in logs] == [0, *(log.end for log in logs[:-1])]
+    assert logs[-1].end == whole.end
+    for field in ("data", "mark_end", "mark_t_ns"):
+        assert np.concatenate([getattr(log, field) for log in logs]).tolist() == getattr(whole, field).tolist()
+    bad = [np.zeros(len(log), np.uint8) if log.bad is None else log.bad for log in (whole, *logs)]
+    assert np.concatenate(bad[1:]).tolist() == bad[0].tolist()
 
 
 def test_other_parquet_and_damage_end_in_one_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
