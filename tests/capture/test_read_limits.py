@@ -8,7 +8,7 @@ import struct
 import numpy as np
 import pytest
 
-from busbench.capture import raw
+from busbench.capture import raw, threshold
 from busbench.capture.base import Capture
 from busbench.capture.compressed import store
 from busbench.capture.open import open_capture
@@ -129,6 +129,26 @@ def test_levels_of_voltages(volts: list[float], levels: list[int], middle: float
     found = Thresholds(("a",), np.array([middle]), np.array([3.0 if len(set(volts)) > 1 else 0.0]))
     parts = [found.levels(table[:2]), found.levels(table[2:2]), found.levels(table[2:])]
     assert np.concatenate(parts)[:, 0].tolist() == levels
+
+
+@pytest.mark.parametrize(
+    ("volts", "sizes", "middle"),
+    [
+        ([0.0, 3.0] * 4, [8], 1.5),
+        ([0.0, 3.0] * 4, [3, 5], 1.5),
+        ([0.0, 9.0, 2.0, 9.0] * 3, [4, 4, 4], 1.0),  # of more than eight every second one
+        ([0.0, 9.0, 2.0, 9.0] * 3, [12], 1.0),
+        ([], [], 0.0),
+        ([], [0], 0.0),
+    ],
+)
+def test_a_threshold_is_found_in_all_of_few_voltages_and_in_some_of_many(
+    volts: list[float], sizes: list[int], middle: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(threshold, "_SAMPLES_MOST", 8)
+    ends = np.cumsum(sizes, dtype=np.int64).tolist()
+    parts = [np.array(volts)[end - size : end, None] for size, end in zip(sizes, ends, strict=True)]
+    assert Thresholds.of(parts, ("a",)).middle.tolist() == [middle]
 
 
 def test_voltages_are_found_beside_spikes_and_long_rests() -> None:
