@@ -65,6 +65,18 @@ def test_a_jump_after_a_jump_counts_at_once_after_50_frames_without_damage(
 
 
 @FEEDS
+@pytest.mark.parametrize("lead", [b"", b"\x55" * 30], ids=["clean", "after damage"])
+@pytest.mark.parametrize(("stays", "is_taken"), [(1, True), (2, False), (3, False)])
+def test_only_the_frame_directly_before_a_jump_may_have_jumped_too(
+    most: int, lead: bytes, stays: int, is_taken: bool
+) -> None:
+    moved = pack_frames(np.tile(COUNTS + 400, (stays, 1)))
+    frames = np.concatenate([still(60), moved, still(1)])
+    found, _ = fed(np.concatenate([still(9).ravel(), np.frombuffer(lead, np.uint8), frames.ravel()]), most)
+    assert len(found.frames) == 9 + 60 + stays + is_taken
+
+
+@FEEDS
 def test_a_jump_after_still_frames_waits_for_a_header(most: int) -> None:
     found, _ = fed(np.concatenate([still(300).ravel(), wild(2)[1]]), most)
     assert len(found.frames) == 300
