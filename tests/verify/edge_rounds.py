@@ -85,6 +85,7 @@ LINK = [
     *one("held away as it is switched off", shift_note("controls held away", 1.5)),
     *one("switched on as it is switched off", shift_note("transmitter on", -3.6)),
     *one("a step as the link is back", note("rudder stick", 36.81)),
+    *one("to be held away again after the last frame", splice((0, 36.0)), note("controls held away", 36.5)),
     *one("a step before the first good frame", damage(36.81, 36.9), note("rudder stick", 36.85)),
     *one("at failsafe in the first frame without link", unflag(DOWN, 33.0, 37.0), put(6, 1016, 33.21, 36.81),
          put(5, 1000, 33.21, 36.81), put(1, 1001, 33.21, 36.81)),
