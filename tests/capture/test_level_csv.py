@@ -293,6 +293,19 @@ def test_breaks_before_a_character_are_given_with_it(
     assert faults == [LineFault.BREAK | LineFault.FRAMING] * 2 + [0]
 
 
+@pytest.mark.parametrize(("most", "is_given"), [(2, True), (3, True), (4, False)])
+def test_breaks_alone_are_given_where_there_are_many(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, most: int, is_given: bool
+) -> None:
+    monkeypatch.setattr(edges, "_BREAKS_MOST", most)
+    text = "time_us,rx\n" + "".join(f"{10_000 * n},{n % 2}\n" for n in range(8))  # three that end
+    with (
+        open_capture(kept(tmp_path, text)) as capture,
+        contextlib.nullcontext() if is_given else pytest.raises(CaptureError, match="carries no characters"),
+    ):
+        assert [log.data.tobytes() for log in capture.blocks()] == [b"\0" * 3]
+
+
 @pytest.mark.parametrize(
     "text",
     [
