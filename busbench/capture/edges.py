@@ -162,7 +162,7 @@ class LevelCapture(Capture):
         return self._file.listed([name for name in self._file.names if name != chosen])
 
     def _carrier(self, waiting: dict[str, list[Edges]], sound: dict[str, int], *, least: int) -> str:
-        """The first signal with frames among those with enough changes, else None; frees the changes."""
+        """The first signal with frames among those with enough changes, else ""; frees the changes."""
         ready = {name: n for name, parts in waiting.items() if (n := sum(map(len, parts))) >= least}
         # of very many signals, those that change most: the bus always changes
         for name in sorted(ready, key=lambda name: -ready[name])[:_TRIED_MOST]:
