@@ -8,6 +8,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 
 import pyarrow as pa
@@ -47,12 +48,14 @@ def loop() -> Iterator[str]:
 
     far, near = os.openpty()
     tty.setraw(near)
+    os.set_blocking(far, False)
     is_over = threading.Event()
 
     def tie() -> None:
         while not is_over.is_set():
             if select.select([far], [], [], 0.05)[0]:
-                os.write(far, os.read(far, 4096))
+                with suppress(BlockingIOError):  # who opens a port flushes what is there
+                    os.write(far, os.read(far, 4096))
 
     thread = threading.Thread(target=tie)
     thread.start()

@@ -23,7 +23,6 @@ SHORT_TESTS = (
     "tests/test_package.py",
     "tests/test_output_file.py",
     "tests/test_captures.py",
-    "tests/wire",
 )
 # Many tests wait for a clock, a terminal or another process, so two cores have time for more than two of them.
 TESTS_PER_CORE = 2

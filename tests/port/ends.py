@@ -7,6 +7,7 @@ import select
 import threading
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -36,7 +37,8 @@ def read_until(port: LivePort, seen: Seen, is_enough: Callable[[Seen], bool]) ->
     """Read on until there is enough."""
     until = time.monotonic() + LIMIT_S
     while not is_enough(seen):
-        assert time.monotonic() < until, f"still not there: {seen.kinds}, {len(seen.data)} bytes"
+        there = f"{seen.kinds}, {len(seen.data)} bytes, {port.transmission}"
+        assert time.monotonic() < until, f"still not there: {there}"
         seen.chunks += port.read(0.05)
         seen.events += port.events()
     return seen
@@ -54,10 +56,11 @@ class Listener:
     """Reads a descriptor as soon as something comes, as a device at the far end would, and keeps it.
 
     Args:
-        fd: the descriptor.
+        fd: the descriptor; a read of it does not wait from here on, since who opens the near end flushes what is there.
     """
 
     def __init__(self, fd: int) -> None:
+        os.set_blocking(fd, False)
         self.fd = fd
         self._data = bytearray()
         self._lock = threading.Condition()
@@ -118,7 +121,9 @@ class Far:
 
     def write(self, data: bytes) -> None:
         while data:
-            data = data[os.write(self.master, data) :]
+            select.select([], [self.master], [])
+            with suppress(BlockingIOError):
+                data = data[os.write(self.master, data) :]
 
     def read(self) -> bytes:
         """What is there now."""

@@ -32,6 +32,7 @@ class Reader:
     """Reads a descriptor in a thread of its own, and does not move when asked to."""
 
     def __init__(self, fd: int) -> None:
+        os.set_blocking(fd, False)
         self._fd = fd
         self.reads: list[bytes] = []
         self._may_read = threading.Event()
@@ -47,6 +48,8 @@ class Reader:
             self._may_read.wait()
             try:
                 data = os.read(self._fd, 65_536)
+            except BlockingIOError:  # who opens a port flushes what is there
+                continue
             except OSError:
                 data = b""
             if data:

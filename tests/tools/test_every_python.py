@@ -75,9 +75,9 @@ def test_what_runs_on_which_and_what_failed(
     assert every_python.run_all(pythons, ["-x"]) == failed
     older = ["--rows", "1", "--ignore=tests/outside", "-x"]
     wanted = {
-        "3.13": ["--types", "linux", "win32", "-n", "3", "-x"],
+        "3.13": ["--types", "linux", "win32", "-n", "4", "-x"],
         "3.12": ["--short", "-n", "1", *older],
-        "3.11": ["--types", "darwin", "-n", "2", *older],
+        "3.11": ["--types", "darwin", "-n", "1", *older],
     }
     assert ran == {
         version: [["--install-only"], *([] if f"{version} (installation)" in failed else [words])]
