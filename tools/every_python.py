@@ -40,7 +40,7 @@ PLACES = (
     "opt/homebrew/bin",
     "Library/Frameworks/Python.framework/Versions/*/bin",
 )
-WORKERS_PER_CORE, OF_OLDEST = 2, 0.5  # tests wait for half of their time
+WORKERS_PER_CORE = 2  # of the newest, and half of them of the oldest; tests wait for half of their time
 OLDEST_ROWS = 1  # most rows differ by what is calculated; where Python itself matters all are run: every_row
 # What they hold does not differ by Python: sources, other systems, long studies, programs beside this one, and
 # figures, which the tests of commands and screens work out too.
@@ -104,7 +104,7 @@ def run_all(pythons: dict[Version, Path], arguments: list[str]) -> list[str]:
     """
     newest, oldest = max(pythons), min(pythons)
     cores = os.cpu_count() or 1
-    workers = {oldest: round(OF_OLDEST * cores) or 1, newest: WORKERS_PER_CORE * cores} if newest != oldest else {}
+    workers = {oldest: cores, newest: WORKERS_PER_CORE * cores} if newest != oldest else {}
 
     def run(version: Version) -> str:
         options: list[str] = []

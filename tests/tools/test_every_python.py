@@ -77,7 +77,7 @@ def test_what_runs_on_which_and_what_failed(
     wanted = {
         "3.13": ["--types", "linux", "win32", "-n", "4", "-x"],
         "3.12": ["--short", "-n", "1", *older],
-        "3.11": ["--types", "darwin", "-n", "1", *older],
+        "3.11": ["--types", "darwin", "-n", "2", *older],
     }
     assert ran == {
         version: [["--install-only"], *([] if f"{version} (installation)" in failed else [words])]
