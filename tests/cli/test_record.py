@@ -224,7 +224,7 @@ def test_an_unplugged_adapter_is_noted_and_waited_for(tmp_path: Path) -> None:
         wait_for(lambda: path.read_bytes().count(frame) == 4)
         far.unplug()
         far = Far(tmp_path / "port")
-        wait_for(far.is_listened_to)
+        wait_for(lambda: b"the port is back after " in path.read_bytes())  # and what came before is flushed
         far.write(frame * 3)
         wait_for(lambda: path.read_bytes().count(frame) == 7)
     finally:
