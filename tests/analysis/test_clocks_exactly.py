@@ -6,10 +6,7 @@ changed on purpose, `BUSBENCH_SNAPSHOTS=write` writes clocks.txt again; read it 
 
 from __future__ import annotations
 
-import os
-import re
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -19,9 +16,9 @@ from busbench.analysis.clock_alignment import align_clocks
 from busbench.analysis.frame_match import match_frames
 from busbench.model import I64
 from busbench.wire.codec import pack_frames
+from tests.analysis.kept_figures import KeptFigures
 from tests.analysis.test_clock_alignment import table
 
-KEPT = Path(__file__).with_name("clocks.txt")
 MOTIONS = ("free", "steps", "rests", "switch", "ramp", "rare", "echo")
 
 
@@ -65,7 +62,7 @@ class Pair:
                 made[:, 6] = np.tile(rng.integers(200, 1800, (-(-n // 10), 1, 5)), (1, 2, 1)).reshape(-1)[:n]
         return np.asarray(made, np.int64)
 
-    def made(self) -> tuple[str, str]:
+    def figures(self) -> str:
         rng = np.random.default_rng([self.seed, self.count])
         period_ns = float(rng.choice([7e6, 14e6, 15e6]))
         end_ns = np.rint(period_ns * np.arange(1, self.count + 1) + rng.normal(0, 2e4, self.count)).astype(np.int64)
@@ -85,12 +82,13 @@ class Pair:
         wrong = np.count_nonzero(kept[0][same.first] != kept[1][same.second])
         both = np.intersect1d(kept[0], kept[1]).size
         found = align_clocks(adapter, analyser, starts_ns=(10_000, -7_000), resolution_ns=43, character_ns=120_000)
-        truth = f"{both} in both, offset {offset_ns / 1e9:.6f} drift {drift * 1e6:.2f} late up to {most_ns / 1e6:g} ms"
+        truth = f"truly {both} in both, offset {offset_ns / 1e9:.6f} drift {drift * 1e6:.2f}"
+        truth += f" late up to {most_ns / 1e6:g} ms"
         if found.offset_s is None or found.drift_ppm is None or found.lateness is None:
-            return truth, f"{len(same)} matched, {wrong} wrong; {found.note}"
+            return f"{truth}; found {len(same)} matched, {wrong} wrong; {found.note}"
         late_ms = {key: f"{round(value * 1e3, 3) + 0.0:.3f}" for key, value in found.lateness.to_json().items()}
         figures = [f"{one:.6f}" for one in found.offset_s] + [f"{one:.2f}" for one in found.drift_ppm]
-        return truth, f"{len(same)} matched, {wrong} wrong; {' '.join(figures)} {' '.join(late_ms.values())}"
+        return f"{truth}; found {len(same)} matched, {wrong} wrong; {' '.join(figures)} {' '.join(late_ms.values())}"
 
 
 CASES = [
@@ -112,16 +110,9 @@ CASES += [
         start=200,
     )
 ]
-HELD = (
-    dict(re.findall(r"^(.*?): truly .*?; found (.*)$", KEPT.read_text("utf-8"), re.MULTILINE)) if KEPT.exists() else {}
-)
+FIGURES = KeptFigures("clocks.txt", {case.name: case.figures for case in CASES})
 
 
-@pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
-def test_clocks_of_small_recordings(case: Pair) -> None:
-    if os.environ.get("BUSBENCH_SNAPSHOTS") == "write":
-        if case == CASES[0]:
-            lines = ("{}: truly {}; found {}\n".format(one.name, *one.made()) for one in CASES)
-            KEPT.write_text("".join(lines), "utf-8")
-        return
-    assert case.made()[1] == HELD[case.name]
+@pytest.mark.parametrize("name", FIGURES.made)
+def test_clocks_of_small_recordings(name: str) -> None:
+    assert FIGURES.made[name]() == FIGURES.held[name]

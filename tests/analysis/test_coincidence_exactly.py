@@ -6,17 +6,14 @@ again; read it then.
 
 from __future__ import annotations
 
-import os
-import re
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 import pytest
 
 from busbench.analysis.coincidence import find_coincidence
+from tests.analysis.kept_figures import KeptFigures
 
-KEPT = Path(__file__).with_name("coincidences.txt")
 S = 1_000_000_000
 
 
@@ -71,13 +68,9 @@ CASES = [
         for bursts, common in ((0, 0.0), (3, 0.5), (30, 0.0), (30, 0.2), (90, 0.02), (90, 0.6))
     )
 ]
-HELD = dict(re.findall(r"^(.*?): (.*)$", KEPT.read_text("utf-8"), re.MULTILINE)) if KEPT.exists() else {}
+FIGURES = KeptFigures("coincidences.txt", {case.name: case.figures for case in CASES})
 
 
-@pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
-def test_coincidences_of_made_outages(case: Beside) -> None:
-    if os.environ.get("BUSBENCH_SNAPSHOTS") == "write":
-        if case == CASES[0]:
-            KEPT.write_text("".join(f"{one.name}: {one.figures()}\n" for one in CASES), "utf-8")
-        return
-    assert case.figures() == HELD[case.name]
+@pytest.mark.parametrize("name", FIGURES.made)
+def test_coincidences_of_made_outages(name: str) -> None:
+    assert FIGURES.made[name]() == FIGURES.held[name]

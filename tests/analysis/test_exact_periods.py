@@ -6,10 +6,7 @@ read it then.
 
 from __future__ import annotations
 
-import os
-import re
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -19,8 +16,8 @@ from busbench.analysis.period import _common_measure, number_frames
 from busbench.analysis.timing import timing
 from busbench.model import Clock, ClockKind
 from tests.analysis.adapter import exact
+from tests.analysis.kept_figures import KeptFigures
 
-KEPT = Path(__file__).with_name("exact.txt")
 LOST = (0.0, 0.1, 0.35, 0.6)
 FAULTS = ("none", "late frames", "silence", "clock set back", "another period", "one frame twice")
 
@@ -41,7 +38,7 @@ class Sent:
     def name(self) -> str:
         return f"lost {self.lost:g}, {self.fault} {self.seed}"
 
-    def figures(self) -> tuple[str, str]:
+    def figures(self) -> str:
         rng = np.random.default_rng([self.seed, 4])
         count, period_ns = int(rng.choice([9, 40, 210, 260])), float(rng.choice([3.2e6, 4.5e6, 7e6, 14.0003e6, 90e6]))
         end_ns = (
@@ -74,23 +71,15 @@ class Sent:
         values = [value for key in ("period_s", "cycle_jitter_s", "tie_s") for value in shown[key].values()]
         values += [value for pair in shown["mtie_s"] for value in pair] + [shown["lag1"], shown["clock"]["floor_s"]]
         said += f", timing {' '.join('-' if value is None else f'{value:.5g}' for value in values)}"
-        return truth, f"{said}, {len(part)} {back}, {period_change(times)}, {made.note}"
+        return f"truly {truth}; {said}, {len(part)} {back}, {period_change(times)}, {made.note}"
 
 
 CASES = [
     Sent(lost, fault, seed) for seed, (lost, fault) in enumerate((lost, fault) for fault in FAULTS for lost in LOST)
 ]
-HELD = (
-    dict(re.findall(r"^(.*?): truly .*?; (measure .*)$", KEPT.read_text("utf-8"), re.MULTILINE))
-    if KEPT.exists()
-    else {}
-)
+FIGURES = KeptFigures("exact.txt", {case.name: case.figures for case in CASES})
 
 
-@pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
-def test_periods_of_exact_times(case: Sent) -> None:
-    if os.environ.get("BUSBENCH_SNAPSHOTS") == "write":
-        if case == CASES[0]:
-            KEPT.write_text("".join("{}: truly {}; {}\n".format(one.name, *one.figures()) for one in CASES), "utf-8")
-        return
-    assert case.figures()[1] == HELD[case.name]
+@pytest.mark.parametrize("name", FIGURES.made)
+def test_periods_of_exact_times(name: str) -> None:
+    assert FIGURES.made[name]() == FIGURES.held[name]

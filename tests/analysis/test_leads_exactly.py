@@ -6,9 +6,8 @@ again; read it then.
 
 from __future__ import annotations
 
-import os
 from dataclasses import replace
-from pathlib import Path
+from functools import partial
 
 import numpy as np
 import pytest
@@ -16,10 +15,10 @@ import pytest
 from busbench.analysis import lead_system
 from busbench.analysis.lead_fit import LeadExtra, explain_measurement
 from busbench.rig.measurement import Measurement
+from tests.analysis.kept_figures import KeptFigures
 from tests.analysis.test_lead_fit import FEED, HEAD, NODES, ONE, PLAN, TAIL, TWO, WING, drawn_of, measure
 from tests.rig.rigs import rig
 
-KEPT = Path(__file__).with_name("leads.txt")
 LOOP = rig(WING, FEED, ONE, TWO, TAIL, head=HEAD)
 CONTACTS: dict[str, dict[str, float]] = {
     "nothing": {},
@@ -46,16 +45,6 @@ def name_of(case: tuple[str, str, int, int]) -> str:
     return "{}, {}, {} rows, {} mV".format(*case)
 
 
-def made(case: tuple[str, str, int, int]) -> Measurement:
-    contact, read, rows, noise_mv = case
-    volts, amps = READ[read]
-    drawn = drawn_of(rows, seed=rows + len(contact))
-    offsets = {"receiver": 0.03} if rows == 90 else None
-    return measure(
-        PLAN, drawn, volts=volts, amps=amps, extra=CONTACTS[contact], noise_v=noise_mv / 1e3, offsets_v=offsets
-    )
-
-
 def lead(one: LeadExtra) -> str:
     values = (one.planned_ohm, one.extra_ohm, one.low_ohm, one.high_ohm, one.lost_v, one.current_a)
     return f"{one.name} to {one.to} {' '.join(f'{value:.5g}' for value in values)}"
@@ -73,6 +62,16 @@ def figures(measured: Measurement, *, is_loop: bool = False) -> str:
         *fit.notes,
     ]  # fmt: skip
     return "; ".join(parts)
+
+
+def figures_of(case: tuple[str, str, int, int]) -> str:
+    contact, read, rows, noise_mv = case
+    volts, amps = READ[read]
+    drawn = drawn_of(rows, seed=rows + len(contact))
+    offsets = {"receiver": 0.03} if rows == 90 else None
+    return figures(
+        measure(PLAN, drawn, volts=volts, amps=amps, extra=CONTACTS[contact], noise_v=noise_mv / 1e3, offsets_v=offsets)
+    )
 
 
 def looped() -> str:
@@ -100,30 +99,20 @@ def still() -> str:
     )
 
 
-MORE = {"loop": looped, "sagging source": sagging, "still": still}
-HELD = dict(line.split(": ", 1) for line in KEPT.read_text("utf-8").splitlines()) if KEPT.exists() else {}
+FIGURES = KeptFigures(
+    "leads.txt",
+    {name_of(case): partial(figures_of, case) for case in CASES}
+    | {"loop": looped, "sagging source": sagging, "still": still},
+)
 
 
-@pytest.mark.parametrize("case", CASES, ids=name_of)
-def test_leads_of_made_measurements(case: tuple[str, str, int, int]) -> None:
-    if os.environ.get("BUSBENCH_SNAPSHOTS") == "write":
-        if case == CASES[0]:
-            lines = [f"{name_of(one)}: {figures(made(one))}\n" for one in CASES]
-            KEPT.write_text("".join([*lines, *(f"{name}: {made()}\n" for name, made in MORE.items())]), "utf-8")
-        return
-    assert figures(made(case)) == HELD[name_of(case)]
-
-
-@pytest.mark.parametrize("name", MORE)
-def test_leads_of_other_measurements(name: str) -> None:
-    if os.environ.get("BUSBENCH_SNAPSHOTS") != "write":
-        assert MORE[name]() == HELD[name]
+@pytest.mark.parametrize("name", FIGURES.made)
+def test_leads_of_made_measurements(name: str) -> None:
+    assert FIGURES.made[name]() == FIGURES.held[name]
 
 
 @pytest.mark.parametrize("rows", [7, 40])
 def test_rows_at_once_change_no_figure(rows: int, monkeypatch: pytest.MonkeyPatch) -> None:
-    if os.environ.get("BUSBENCH_SNAPSHOTS") != "write":
-        monkeypatch.setattr(lead_system, "_ROWS_AT_ONCE", rows)
-        for case in CASES[::4]:
-            assert figures(made(case)) == HELD[name_of(case)]
-        assert looped() == HELD["loop"]
+    monkeypatch.setattr(lead_system, "_ROWS_AT_ONCE", rows)
+    for name in (*map(name_of, CASES[::4]), "loop"):
+        assert FIGURES.made[name]() == FIGURES.held[name]

@@ -7,10 +7,8 @@ again; read it then.
 
 from __future__ import annotations
 
-import os
-import re
 from dataclasses import dataclass
-from pathlib import Path
+from functools import partial
 
 import numpy as np
 import pytest
@@ -20,8 +18,8 @@ from busbench.analysis.timing import timing
 from busbench.line import WakeUps
 from busbench.model import Clock, ClockKind, FrameTimes
 from tests.analysis.adapter_kinds import KINDS, Sent, draw, seen
+from tests.analysis.kept_figures import KeptFigures
 
-KEPT = Path(__file__).with_name("numbers.txt")
 CLOCK = Clock(ClockKind.PER_READ, 1000)
 
 
@@ -95,13 +93,9 @@ CASES = [
     *(Harsh(seed, kind, 75) for seed, kind in enumerate(KINDS, 203)),
     *(Harsh(seed, kind, 4500) for seed, kind in enumerate(LONG, 60)),
 ]
-HELD = dict(re.findall(r"^(.*): (truly .*)$", KEPT.read_text("utf-8"), re.MULTILINE)) if KEPT.exists() else {}
+FIGURES = KeptFigures("numbers.txt", {case.name: partial(figures, case) for case in CASES})
 
 
-@pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
-def test_numbers_of_harsh_recordings(case: Harsh) -> None:
-    if os.environ.get("BUSBENCH_SNAPSHOTS") == "write":
-        if case == CASES[0]:
-            KEPT.write_text("".join(f"{one.name}: {figures(one)}\n" for one in CASES), "utf-8")
-        return
-    assert figures(case) == HELD[case.name]
+@pytest.mark.parametrize("name", FIGURES.made)
+def test_numbers_of_harsh_recordings(name: str) -> None:
+    assert FIGURES.made[name]() == FIGURES.held[name]

@@ -6,10 +6,7 @@ A changed weight or limit of the search for channel and delay shows. Where one w
 
 from __future__ import annotations
 
-import os
-import re
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -20,8 +17,8 @@ from busbench.model import F64, I64
 from busbench.wire.codec import pack_frames
 from busbench.wire.frame_spec import FLAG_LOST
 from busbench.wire.table import FrameTable
+from tests.analysis.kept_figures import KeptFigures
 
-KEPT = Path(__file__).with_name("pulses.txt")
 MS = 1_000_000
 MOTIONS = ("walk", "jumps", "ramp", "start", "end", "alike", "swing")
 OUTPUTS = ("locked", "every 2.5 ms", "every 11 ms", "every 20 ms")
@@ -95,13 +92,13 @@ class Output:
         )
         return table, begin_ns, np.rint(width_us / step_us) * step_us, delay_ns, step_us
 
-    def figures(self) -> tuple[str, str]:
+    def figures(self) -> str:
         """What was made, and what is found."""
         table, begin_ns, width_us, delay_ns, step_us = self.made()
         found, note = follow(begin_ns, width_us, table, step_us=step_us)
-        truth = f"{len(table)} frames, {begin_ns.size} pulses, delay {delay_ns / MS:g} ms"
+        truth = f"truly {len(table)} frames, {begin_ns.size} pulses, delay {delay_ns / MS:g} ms"
         if found is None:
-            return truth, note
+            return f"{truth}; found {note}"
         fit, latency = found.fit, find_latency(begin_ns, width_us, table, found)
         rows, firsts = first_pulses(begin_ns, table, found)
         parts = [
@@ -113,7 +110,7 @@ class Output:
             f"first {rows.size} {int(rows.sum())} {int((firsts - table.t_ns[rows]).sum())}",
             note,
         ]  # fmt: skip
-        return truth, "; ".join(parts)
+        return f"{truth}; found {'; '.join(parts)}"
 
 
 CASES = [
@@ -122,16 +119,9 @@ CASES = [
         (motion, output) for _ in range(2) for motion in MOTIONS for output in OUTPUTS
     )
 ]
-HELD = (
-    dict(re.findall(r"^(.*?): truly .*?; found (.*)$", KEPT.read_text("utf-8"), re.MULTILINE)) if KEPT.exists() else {}
-)
+FIGURES = KeptFigures("pulses.txt", {case.name: case.figures for case in CASES})
 
 
-@pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
-def test_pulses_of_small_recordings(case: Output) -> None:
-    if os.environ.get("BUSBENCH_SNAPSHOTS") == "write":
-        if case == CASES[0]:
-            lines = ("{}: truly {}; found {}\n".format(one.name, *one.figures()) for one in CASES)
-            KEPT.write_text("".join(lines), "utf-8")
-        return
-    assert case.figures()[1] == HELD[case.name]
+@pytest.mark.parametrize("name", FIGURES.made)
+def test_pulses_of_small_recordings(name: str) -> None:
+    assert FIGURES.made[name]() == FIGURES.held[name]

@@ -7,10 +7,7 @@ ranges.txt again; read it then.
 from __future__ import annotations
 
 import math
-import os
-import re
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -20,8 +17,8 @@ from busbench.analysis.jitter_range import range_by_reads
 from busbench.analysis.period import number_frames
 from busbench.model import FrameTimes
 from busbench.wire.arrival_times import CUT_NS
+from tests.analysis.kept_figures import KeptFigures
 
-KEPT = Path(__file__).with_name("ranges.txt")
 CUTS = ("all", "most", "every other", "odd ones", "a run", "few", "none")
 STALLED = HostLateness(2000, math.inf, math.inf)
 
@@ -64,7 +61,7 @@ class Mixed:
             case _:
                 return np.empty(0, np.int64)
 
-    def figures(self) -> tuple[str, str]:
+    def figures(self) -> str:
         """The true rms of the period, and what is found."""
         rng = np.random.default_rng([self.seed, 2])
         count, period_ns = int(rng.choice([70, 150, 400])), float(rng.choice([7_000_210, 14_000_370]))
@@ -90,7 +87,7 @@ class Mixed:
             said += (
                 f", grid {found.grid.step_ns:.5g} {found.grid.may_hide_ns:.5g}{', by log' * (found.host is not None)}"
             )
-        return f"{true_us:.1f} us", said
+        return f"truly {true_us:.1f} us; {said}"
 
 
 CASES = [
@@ -101,13 +98,9 @@ CASES = [
         for more in ((15.0, 0.0, "no log"), (120.0, 0.04, "logged"), (450.0, 0.06, "stalled"), (30.0, 0.5, "logged"))
     )
 ]
-HELD = dict(re.findall(r"^(.*?): truly .*?; (.*)$", KEPT.read_text("utf-8"), re.MULTILINE)) if KEPT.exists() else {}
+FIGURES = KeptFigures("ranges.txt", {case.name: case.figures for case in CASES})
 
 
-@pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
-def test_ranges_of_mixed_reads(case: Mixed) -> None:
-    if os.environ.get("BUSBENCH_SNAPSHOTS") == "write":
-        if case == CASES[0]:
-            KEPT.write_text("".join("{}: truly {}; {}\n".format(one.name, *one.figures()) for one in CASES), "utf-8")
-        return
-    assert case.figures()[1] == HELD[case.name]
+@pytest.mark.parametrize("name", FIGURES.made)
+def test_ranges_of_mixed_reads(name: str) -> None:
+    assert FIGURES.made[name]() == FIGURES.held[name]

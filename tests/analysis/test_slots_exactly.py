@@ -6,10 +6,7 @@ again; read it then.
 
 from __future__ import annotations
 
-import os
-import re
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -17,8 +14,7 @@ import pytest
 from busbench.analysis.end_gaps import EndLosses, end_gap
 from busbench.analysis.slot_numbers import number
 from tests.analysis.adapter_kinds import KINDS, draw, seen
-
-KEPT = Path(__file__).with_name("slots.txt")
+from tests.analysis.kept_figures import KeptFigures
 
 
 @dataclass(frozen=True)
@@ -36,7 +32,7 @@ class Rough:
     def name(self) -> str:
         return f"{self.kind} {self.seed}"
 
-    def figures(self) -> tuple[str, str]:
+    def figures(self) -> str:
         rng = np.random.default_rng([self.seed, 8])
         sent = draw(rng, count=int(rng.choice([13, 45, 130])))
         keep = np.append(True, rng.random(sent.end_us.size - 1) >= float(rng.choice([0.0, 0.08])))
@@ -63,17 +59,14 @@ class Rough:
             losses = EndLosses.of(int(rng.integers(0, 6)), int(rng.integers(6, 12)), 200)
             gap = end_gap(np.asarray(excess * (0.4 if is_start else 1.0), np.float64), late, losses, is_start=is_start)
             parts.append(f"{'start' if is_start else 'end'} {gap.frames} {gap.doubt}")
-        return f"{int(sent.number[-1] - sent.number[0]) + 1 - size} lost of {period_ns / 1e3:.3f} us", "; ".join(parts)
+        truth = f"{int(sent.number[-1] - sent.number[0]) + 1 - size} lost of {period_ns / 1e3:.3f} us"
+        return "; ".join([f"truly {truth}", *parts])
 
 
 CASES = [Rough(kind, seed) for seed, kind in enumerate([*KINDS, *KINDS])]
-HELD = dict(re.findall(r"^(.*?): truly .*?; (.*)$", KEPT.read_text("utf-8"), re.MULTILINE)) if KEPT.exists() else {}
+FIGURES = KeptFigures("slots.txt", {case.name: case.figures for case in CASES})
 
 
-@pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
-def test_numbers_on_a_rough_period(case: Rough) -> None:
-    if os.environ.get("BUSBENCH_SNAPSHOTS") == "write":
-        if case == CASES[0]:
-            KEPT.write_text("".join("{}: truly {}; {}\n".format(one.name, *one.figures()) for one in CASES), "utf-8")
-        return
-    assert case.figures()[1] == HELD[case.name]
+@pytest.mark.parametrize("name", FIGURES.made)
+def test_numbers_on_a_rough_period(name: str) -> None:
+    assert FIGURES.made[name]() == FIGURES.held[name]

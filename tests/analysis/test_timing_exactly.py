@@ -6,9 +6,7 @@ shows. Where one was changed on purpose, `BUSBENCH_SNAPSHOTS=write` writes timin
 
 from __future__ import annotations
 
-import os
-import re
-from pathlib import Path
+from functools import partial
 
 import numpy as np
 import pytest
@@ -16,8 +14,7 @@ import pytest
 from busbench.analysis.timing import timing
 from busbench.model import Clock, ClockKind
 from tests.analysis.adapter_kinds import KINDS, draw, seen
-
-KEPT = Path(__file__).with_name("timings.txt")
+from tests.analysis.kept_figures import KeptFigures
 
 
 def figures(kind: str, seed: int) -> str:
@@ -32,14 +29,11 @@ def figures(kind: str, seed: int) -> str:
     return " ".join([str(found["missing"]), jitter["kind"], *("-" if one is None else f"{one:.4g}" for one in values)])
 
 
-HELD = dict(re.findall(r"^(.*): (.*)$", KEPT.read_text("utf-8"), re.MULTILINE))
-CASES = [(kind, seed) for seed, kind in enumerate(KINDS)]
+FIGURES = KeptFigures(
+    "timings.txt", {f"{kind} {seed}": partial(figures, kind, seed) for seed, kind in enumerate(KINDS)}
+)
 
 
-@pytest.mark.parametrize(("kind", "seed"), CASES)
-def test_timing_of_seeded_receivers(kind: str, seed: int) -> None:
-    if os.environ.get("BUSBENCH_SNAPSHOTS") == "write":
-        if (kind, seed) == CASES[0]:
-            KEPT.write_text("".join(f"{one} {number}: {figures(one, number)}\n" for one, number in CASES), "utf-8")
-        return
-    assert figures(kind, seed) == HELD[f"{kind} {seed}"]
+@pytest.mark.parametrize("name", FIGURES.made)
+def test_timing_of_seeded_receivers(name: str) -> None:
+    assert FIGURES.made[name]() == FIGURES.held[name]

@@ -6,10 +6,7 @@ periods.txt again; read it then: the true period is near one of those tried.
 
 from __future__ import annotations
 
-import os
-import re
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -18,8 +15,7 @@ from busbench.analysis.period import is_cut
 from busbench.analysis.read_period import _lines_of, _Window, choose_period
 from busbench.analysis.read_slots import latest_ends
 from tests.analysis.adapter_kinds import KINDS, draw, seen
-
-KEPT = Path(__file__).with_name("periods.txt")
+from tests.analysis.kept_figures import KeptFigures
 
 
 @dataclass(frozen=True)
@@ -39,7 +35,7 @@ class Reads:
     def name(self) -> str:
         return f"{self.kind}, lost {self.lost:g} {self.seed}"
 
-    def figures(self) -> tuple[str, str]:
+    def figures(self) -> str:
         """The true period in us; those tried, and what one costs."""
         rng = np.random.default_rng([self.seed, 5])
         sent = draw(rng, count=int(rng.choice([12, 60, 150])))
@@ -55,19 +51,15 @@ class Reads:
             cost, least = window.cost_of(true_us * 1e3).cost, window.least_cost(true_us * 1e3)
             found = "none" if chosen is None else f"{chosen.period_ns / 1e3:.8g}{' alone' * chosen.is_alone}"
             parts.append(f"{'cut' if by_cut else 'all'} {found}, cost {cost:.7g} {least:.7g}, tried {tried}")
-        return f"{true_us:.3f}", "; ".join(parts)
+        return "; ".join([f"truly {true_us:.3f}", *parts])
 
 
 CASES = [
     Reads(kind, lost, 3 * seed + number) for seed, kind in enumerate(KINDS) for number, lost in enumerate((0.0, 0.15))
 ]
-HELD = dict(re.findall(r"^(.*?): truly .*?; (all .*)$", KEPT.read_text("utf-8"), re.MULTILINE)) if KEPT.exists() else {}
+FIGURES = KeptFigures("periods.txt", {case.name: case.figures for case in CASES})
 
 
-@pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
-def test_periods_that_are_tried(case: Reads) -> None:
-    if os.environ.get("BUSBENCH_SNAPSHOTS") == "write":
-        if case == CASES[0]:
-            KEPT.write_text("".join("{}: truly {}; {}\n".format(one.name, *one.figures()) for one in CASES), "utf-8")
-        return
-    assert case.figures()[1] == HELD[case.name]
+@pytest.mark.parametrize("name", FIGURES.made)
+def test_periods_that_are_tried(name: str) -> None:
+    assert FIGURES.made[name]() == FIGURES.held[name]
