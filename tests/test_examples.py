@@ -2,13 +2,9 @@
 
 from __future__ import annotations
 
-import os
-import select
 import subprocess
 import sys
-import threading
 from collections.abc import Iterator
-from contextlib import suppress
 from pathlib import Path
 
 import pyarrow as pa
@@ -16,6 +12,7 @@ import pytest
 
 import busbench
 from tests.cli.running import CAPTURES
+from tests.port.ends import echoing
 
 EXAMPLES = Path(__file__).parent / "examples"
 SWEEP = """
@@ -43,27 +40,8 @@ def test_listening_stops_at_the_first_outage(tmp_path: Path) -> None:
 
 @pytest.fixture
 def loop() -> Iterator[str]:
-    """A pseudo-terminal whose far end sends back what comes, as where TX is tied to RX."""
-    import tty
-
-    far, near = os.openpty()
-    tty.setraw(near)
-    os.set_blocking(far, False)
-    is_over = threading.Event()
-
-    def tie() -> None:
-        while not is_over.is_set():
-            if select.select([far], [], [], 0.05)[0]:
-                with suppress(BlockingIOError):  # who opens a port flushes what is there
-                    os.write(far, os.read(far, 4096))
-
-    thread = threading.Thread(target=tie)
-    thread.start()
-    yield os.ttyname(near)
-    is_over.set()
-    thread.join()
-    os.close(far)
-    os.close(near)
+    with echoing(lambda data: data) as (port,):
+        yield port
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="Windows has no pseudo-terminals")

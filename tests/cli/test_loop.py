@@ -3,50 +3,16 @@
 from __future__ import annotations
 
 import json
-import os
-import select
 import sys
-import threading
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
 
 import pytest
 
 if sys.platform == "win32":
     pytest.skip("pseudo-terminals are POSIX", allow_module_level=True)
 
-import tty
-
 from busbench.cli.loop import LoopResult, command, loop, text_lines
 from tests.cli.running import invoke
-
-Wire = Callable[[bytes], bytes]
-
-
-@contextmanager
-def echoing(wire: Wire, *, to_second: bool = False) -> Iterator[list[str]]:
-    """One or two ports at whose far end everything goes through `wire` and back."""
-    pairs = [os.openpty() for _ in range(1 + to_second)]
-    for _, slave in pairs:
-        tty.setraw(slave)
-    done, wake = os.pipe()
-    first, last = pairs[0][0], pairs[-1][0]
-    os.set_blocking(first, False)
-
-    def pump() -> None:
-        while done not in select.select([first, done], [], [])[0]:
-            with suppress(BlockingIOError):  # who opens a port flushes what is there
-                os.write(last, wire(os.read(first, 4096)))
-
-    thread = threading.Thread(target=pump)
-    thread.start()
-    try:
-        yield [os.ttyname(slave) for _, slave in pairs]
-    finally:
-        os.write(wake, b"x")
-        thread.join()
-        for fd in (done, wake, *(fd for pair in pairs for fd in pair)):
-            os.close(fd)
+from tests.port.ends import echoing
 
 
 def account(result: LoopResult) -> tuple[int, int, int, int]:

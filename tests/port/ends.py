@@ -6,8 +6,8 @@ import os
 import select
 import threading
 import time
-from collections.abc import Callable
-from contextlib import suppress
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -163,3 +163,31 @@ class Wire:
         while len(data) < most and (more := self.take(until_quiet_s, most=most - len(data))):
             data += more
         return data
+
+
+@contextmanager
+def echoing(wire: Callable[[bytes], bytes], *, to_second: bool = False) -> Iterator[list[str]]:
+    """One or two ports at whose far end everything goes through `wire` and back, as where TX is tied to RX."""
+    import tty
+
+    pairs = [os.openpty() for _ in range(1 + to_second)]
+    for _, slave in pairs:
+        tty.setraw(slave)
+    done, wake = os.pipe()
+    first, last = pairs[0][0], pairs[-1][0]
+    os.set_blocking(first, False)
+
+    def pump() -> None:
+        while done not in select.select([first, done], [], [])[0]:
+            with suppress(BlockingIOError):  # who opens a port flushes what is there
+                os.write(last, wire(os.read(first, 4096)))
+
+    thread = threading.Thread(target=pump)
+    thread.start()
+    try:
+        yield [os.ttyname(slave) for _, slave in pairs]
+    finally:
+        os.write(wake, b"x")
+        thread.join()
+        for fd in (done, wake, *(fd for pair in pairs for fd in pair)):
+            os.close(fd)
