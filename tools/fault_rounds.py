@@ -308,7 +308,7 @@ def vanish_walk(dice: random.Random, folder: Path) -> Told:
 
 def _vanish_moving(kind: str, dice: random.Random, folder: Path) -> Told:
     far = Far(folder / "port")
-    with moving(kind, dice, folder, far.name) as (process, end):
+    with moving(kind, dice, folder, far.name) as (process, end), contextlib.ExitStack() as ends:
         if dice.random() < 0.9:  # else even before it was opened
             wait_for(lambda: far.is_listened_to() or process.poll() is not None)
         until = time.monotonic() + dice.uniform(0, 2.5)
@@ -322,12 +322,11 @@ def _vanish_moving(kind: str, dice: random.Random, folder: Path) -> Told:
         if dice.random() < 0.7:
             time.sleep(dice.choice((0.0, dice.uniform(0, 0.5))))
             again = Far(folder / "port")
+            ends.callback(again.unplug)
         if not was_open:  # not yet, or not any more: then it is another run
             return Told(figure=len(sent) / FRAME_BYTES)
         code, said, is_restored = end()
         late = again.read() if again is not None else b""
-        if again is not None:
-            again.unplug()
     if "Traceback" in said or code not in ((0, 2) if kind == "drive" else (2,)):
         return Told(f"exit code {code}: {said[-300:]}")
     if kind == "walk" and ("answers go to" in said or (folder / ANSWERS).exists()):  # else gone while it was opened
