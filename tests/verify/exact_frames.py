@@ -1,0 +1,88 @@
+"""Frames as tables of literal values and times, for checks of functions that find and judge them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import msgspec
+import numpy as np
+
+from busbench.analysis.recording import Recording
+from busbench.capture.base import CaptureInfo
+from busbench.capture.frames import Span
+from busbench.model import Annotation, Clock, ClockKind, Rejects
+from busbench.rig.model import Rig
+from busbench.verify.inputs import ChannelPlan, VerifyInputs, channel_plans
+from busbench.wire.codec import pack_frames
+from busbench.wire.frame_spec import CHANNELS, FRAME_BYTES
+from busbench.wire.table import FrameTable
+from tests.rig.rigs import device, rig
+
+STEP_S = 1 / 64  # as a binary fraction, so that sums of times are exact
+LOW, NEUTRAL, HIGH = 173, 992, 1811  # counts of -100, 0 and 100 %
+
+# Two sticks of one gimbal, a lever that rests low, a motor and a switch.
+PLAN = rig(
+    device("aileron", 1, 'control = "a"', 'gimbal = "right"'),
+    device("elevator", 2, 'control = "e"', 'gimbal = "right"'),
+    device("flap", 3, 'control = "f"', "rest_pct = -100"),
+    device("fan", 8, 'control = "m"', 'motor = "electric"', failsafe="-100"),
+    device("release", 17, 'control = "s"'),
+)
+
+
+def limited(plan: Rig = PLAN, **limits: float) -> Rig:
+    """A plan with other limits."""
+    return msgspec.structs.replace(plan, limits=msgspec.structs.replace(plan.limits, **limits))
+
+
+def held(level: float, *parts: tuple[int, int, float], count: int) -> list[float]:
+    """A channel at a level, but for parts: first row, the row after the last, level."""
+    values = [level] * count
+    for first, stop, other in parts:
+        values[first:stop] = [other] * (stop - first)
+    return values
+
+
+def inputs(
+    levels: Mapping[int, Sequence[float]],
+    *,
+    plan: Rig = PLAN,
+    t_s: Sequence[float] | None = None,
+    flags: Mapping[int, int] | None = None,
+    damaged: Sequence[int] = (),
+    marks: Sequence[tuple[float, str]] = (),
+    has_clock: bool = True,
+) -> VerifyInputs:
+    """Frames of which some channels, 1-18, are given, STEP_S apart or at times; the others stay where they rest.
+
+    Args:
+        flags: of some rows.
+        damaged: rows with a byte that the line marked.
+    """
+    count = len(next(iter(levels.values())))
+    counts = np.full((count, CHANNELS), NEUTRAL)
+    counts[:, 2:3], counts[:, 7:8] = LOW, LOW
+    bits = np.zeros(count, np.uint8)
+    for channel, values in levels.items():
+        if channel > CHANNELS:
+            bits |= (np.array(values) > 0).astype(np.uint8) << (channel - CHANNELS - 1)
+        else:
+            counts[:, channel - 1] = values
+    for row, flag in (flags or {}).items():
+        bits[row] |= flag
+    times = np.arange(count) * STEP_S if t_s is None else np.array(t_s)
+    t_ns = np.rint(times * 1e9).astype(np.int64)
+    line_marks = np.zeros(count, np.uint8)
+    line_marks[list(damaged)] = 1
+    offset = np.arange(count, dtype=np.int64) * FRAME_BYTES
+    table = FrameTable(t_ns, np.zeros(count, np.int32), offset, pack_frames(counts, bits), line_marks)
+    clock = Clock(ClockKind.PER_BYTE, 1) if has_clock else Clock(ClockKind.NONE, 0)
+    info = CaptureInfo("it", "test", clock, marks=[Annotation(round(at * 1e9), text) for at, text in marks])
+    span = Span(count * FRAME_BYTES, 0, int(t_ns[-1]) if count else 0)
+    return VerifyInputs(Recording(info, span, table, Rejects.empty()), plan, STEP_S * 1e9)
+
+
+def plans(plan: Rig = PLAN) -> dict[int, ChannelPlan]:
+    """The channels of a plan by number."""
+    return {mapped.channel: mapped for mapped in channel_plans(plan)}
