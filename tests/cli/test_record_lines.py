@@ -141,6 +141,14 @@ def test_a_single_port_has_its_totals_with_the_name_of_the_file(
     assert capsys.readouterr().err == "busbench: left: the device is gone: plug it in\n"
 
 
+def test_a_port_that_is_lost_at_the_first_look_is_named(
+    hands: Hands, ports: Open, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    ports(Named(hands, "left", "period=10ms"), Named(hands, "right", "period=10ms", lost_s=0))
+    assert run(["record", "left", "right", "-o", str(tmp_path / "f.pcapng"), "--seconds", "1"]) == 0
+    assert capsys.readouterr().err.splitlines()[0] == "busbench: right: the device is gone: plug it in"
+
+
 @pytest.mark.parametrize(
     ("seconds", "code"), [((), 0), (("--seconds", "9"), 130)], ids=["no time given", "before its time"]
 )
