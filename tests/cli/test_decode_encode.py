@@ -9,6 +9,8 @@ import pytest
 
 from busbench.cli import decode, encode
 from busbench.cli.main import run
+from busbench.errors import BusbenchError
+from busbench.wire.frame_spec import encode_frame, take_apart
 from tests.cli.running import call
 
 REST = "0fe0031ff8c0073ef0810f7ce0031ff8c0073ef0810f7c0000"  # all at 992; made by hand: 01111100000 sixteen times
@@ -125,3 +127,55 @@ def test_what_is_encoded_is_decoded() -> None:
     assert frame.channels[:8] == (172, 992, 992, 992, 685, 685, 685, 992)
     assert frame.channels[15] == 1811
     assert frame.states == (False, True)
+
+
+@pytest.mark.parametrize(("counts", "is_odd"), [(171, True), (172, False), (1811, False), (1812, True), (0, True)])
+def test_counts_past_the_customary_endpoints_are_odd(counts: int, is_odd: bool) -> None:
+    frame = encode_frame(encode.build_frame((f"16={counts}",)))
+    said = f"channel 16 is at {counts}, past the customary endpoints 172 and 1811"
+    assert decode.odd_about(take_apart(frame)) == [said] * is_odd
+
+
+@pytest.mark.parametrize(("is_lost", "is_failsafe"), [(True, True), (True, False), (False, False)])
+def test_failsafe_is_odd_only_without_the_frame_lost_flag(is_lost: bool, is_failsafe: bool) -> None:
+    frame = encode_frame(encode.build_frame((), is_lost=is_lost, is_failsafe=is_failsafe))
+    assert decode.odd_about(take_apart(frame)) == []
+
+
+@pytest.mark.parametrize(
+    ("value", "counts"),
+    [("0", 0), ("2047", 2047), ("880us", 0), (" 2159.3µs", 2047), ("172.0", 172), ("+100%", 1811), ("-121.1%", 0)],
+)
+def test_values_up_to_what_a_frame_holds(value: str, counts: int) -> None:
+    # 0.625 µs a count about 1500 µs at 992: 880 µs is 0 counts; 2159.3 µs is 2046.88.
+    assert encode.build_frame((f"1={value}",)).channels[0] == counts
+
+
+@pytest.mark.parametrize(
+    ("setting", "says"),
+    [
+        ("1=2048", "--ch 1: 2048 counts does not fit a frame: give 0 to 2047"),
+        ("16=-1", "--ch 16: -1 counts does not fit a frame: give 0 to 2047"),
+        ("2=2159.7us", "--ch 2: 2048 counts does not fit a frame: give 0 to 2047"),
+        ("2=172.5", "--ch 2: 172.5 is not a whole number of counts: give counts, µs or percent"),
+        ("17=1", '--ch 17: "1" is not a state: give on or off'),
+        ("16=on", '--ch 16: "on" is not a value: give counts, µs or percent'),
+        ("1", '--ch: "1" is not a setting: give it as in 1=1500us'),
+    ],
+)
+def test_values_that_no_frame_holds(setting: str, says: str) -> None:
+    with pytest.raises(BusbenchError) as caught:
+        encode.build_frame((setting,))
+    assert str(caught.value).startswith(says)
+
+
+def test_an_on_off_channel_is_set_and_set_back() -> None:
+    states = encode.build_frame(("17-18=on", "17=off")).states
+    assert states == (False, True)
+
+
+def test_end_bytes_are_read_as_hexadecimal() -> None:
+    assert [encode.read_end_byte(text) for text in ("0x00", "0", "4", "0x34")] == [0, 0, 4, 0x34]
+    for text in ("0x05", "-1", "", "x"):
+        with pytest.raises(BusbenchError, match=f'^--end-byte: "{text}" is not an end byte'):
+            encode.read_end_byte(text)

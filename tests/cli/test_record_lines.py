@@ -11,11 +11,13 @@ from types import SimpleNamespace
 
 import pytest
 
+from busbench.analysis.recording import read_recording
 from busbench.cli import progress, rig_draft
 from busbench.cli.main import run
 from busbench.cli.record import RecordResult, _Together
 from busbench.errors import SAFETY, PortError
 from busbench.line import BUS_LINE, Chunk
+from busbench.model import Reason
 from busbench.port.ipc import EventKind
 from tests.tui.ports import START_NS, Hands, ScriptedPort
 
@@ -147,6 +149,17 @@ def test_a_port_that_is_lost_at_the_first_look_is_named(
     ports(Named(hands, "left", "period=10ms"), Named(hands, "right", "period=10ms", lost_s=0))
     assert run(["record", "left", "right", "-o", str(tmp_path / "f.pcapng"), "--seconds", "1"]) == 0
     assert capsys.readouterr().err.splitlines()[0] == "busbench: right: the device is gone: plug it in"
+
+
+def test_bytes_that_still_wait_at_the_end_are_counted(
+    hands: Hands, ports: Open, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "f.pcapng"
+    ports(Named(hands, "left", "frames=off&chatter=500"))
+    assert run(["record", "left", "-o", str(path), "--seconds", "1"]) == 0
+    bytes_total = read_recording(path).rejects.of(Reason.DAMAGED).bytes_total
+    assert bytes_total > 400
+    assert f" {bytes_total} damaged bytes, {bytes_total / 1000:.1f} kB," in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(
