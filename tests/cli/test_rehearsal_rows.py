@@ -79,6 +79,7 @@ def test_a_receiver_that_restarts_twice_says_so_each_time() -> None:
     [
         (1028, "rudder: its neutral lies at level +4.4 %, so at level 0 it is at -4.4 %"),
         (956, "rudder: its neutral lies at level -4.4 %, so at level 0 it is at +4.4 %"),
+        (997, "rudder: its neutral lies at level +0.6 %, so at level 0 it is at -0.6 %"),
         (996, None),  # 0.49 %
     ],
 )

@@ -16,10 +16,11 @@ import season
 
 from busbench.analysis.ranking import Ranked
 from busbench.bench import survey as surveys
-from busbench.cli.survey import bar
+from busbench.cli.survey import bar, command
+from busbench.errors import BusbenchError
 from busbench.report.page_data import read_figures
 from busbench.report.survey_page import digits
-from tests.cli.running import CAPTURES, ROOT, call
+from tests.cli.running import CAPTURES, ROOT, call, refusal_of
 from tests.port.ends import wait_for
 
 NAMES = [CAPTURES / name for name in ("heron-pair.pcapng", "heron-line.vcd", "heron-noisy.raw")]
@@ -195,6 +196,8 @@ def test_ctrl_c_leaves_what_was_done(
 
     with monkeypatch.context() as patch:
         patch.setattr(surveys, "survey_rows", interrupt)
+        assert call(capfd, "survey", heron).err == "busbench: interrupted\n"  # nothing was kept
+        done = 0
         ran = call(capfd, "survey", heron, "-o", output)
     assert (ran.code, ran.err) == (
         130, f"busbench: {output}.jsonl holds 2 recordings: go on with --resume\nbusbench: interrupted\n"
@@ -249,6 +252,8 @@ def test_digits_suit_the_value(value: float | None, text: str) -> None:
         # 13 columns for five powers of ten from 0.001 %: 2.6 columns for each.
         (0.0, 0.0, 1e-5, "<            "),
         (0.9e-5, 1e-4, 1e-3, "<-o---       "),
+        (0.0, 1e-6, 1e-5, "o            "),  # in hours of frames, one was missed
+        (0.0, 5e-7, 1e-4, "o--          "),
         (1e-5, 1e-4, 1e-3, "--o---       "),
         (1.1e-5, 1e-3, 1e-2, "-----o--     "),
         (1e-3, 1e-2, 0.1, "     --o---  "),
@@ -261,3 +266,24 @@ def test_the_bar_of_a_ratio(low: float | None, missed: float, high: float | None
     one = Ranked("a", None, None, None, 1, 2, missed, 1, low, high, None)
     assert bar(one, is_ascii=True) == drawn
     assert bar(one, is_ascii=False) == drawn.translate(str.maketrans("<o-", "◄●─"))
+
+
+@pytest.mark.parametrize(
+    ("given", "recordings", "workers"),
+    [((), 1, 1), ((), 16, 1), ((), 17, 2), ((), 48, 3), ((), 999, 4), (("--workers", "7"), 1, 7)],
+    ids=["1", "16", "17", "48", "all four cores", "as asked"],
+)
+def test_a_process_for_each_sixteen_recordings_up_to_the_cores_or_as_asked(
+    given: tuple[str, ...], recordings: int, workers: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    opened: list[dict[str, object]] = []
+
+    def open_executor(**asked: object) -> object:
+        opened.append(asked)
+        raise BusbenchError("opened")
+
+    monkeypatch.setattr(os, "cpu_count", lambda: 4)
+    monkeypatch.setattr("busbench.bench.survey_inputs.find_inputs", lambda _: ["a"] * recordings)
+    monkeypatch.setattr("busbench.bench.survey_workers.open_executor", open_executor)
+    assert refusal_of(command, "season", *given) == "opened"
+    assert opened == [{"workers": workers, "dask": None}]
