@@ -19,6 +19,7 @@ from busbench.wire.table import FrameTable
 _TRIED = (0, -1, 1, -2)  # frames about the one that a pulse should obey, the likeliest first
 NO_MOVE = "its latency is unknown: no frame moved its channel far enough to show in one pulse: move its control faster"
 EVEN_MOVE = "its latency is unknown: its channel moved too evenly or too seldom: move its control quickly, both ways"
+EVEN_RAMP = "its latency and its centre are unknown: its channel moved too evenly: move its control quickly, both ways"
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -51,11 +51,18 @@ class Fit:
     outliers: int
     min_counts: int  # min_counts, max_counts: range in which the line was measured
     max_counts: int
+    is_centre_known: bool = True  # False if an even move leaves the delay open, and with it the centre
 
     @property
     def scale(self) -> Scale | None:
-        """The receiver's scale; None if the output runs against the channel."""
-        return Scale(CENTRE_COUNTS, self.centre_us, self.us_per_count) if self.us_per_count > 0 else None
+        """The receiver's scale; None if the output runs against the channel, or its centre is not known."""
+        is_known = self.us_per_count > 0 and self.is_centre_known
+        return Scale(CENTRE_COUNTS, self.centre_us, self.us_per_count) if is_known else None
+
+    @property
+    def known_centre_us(self) -> float | None:
+        """Width at CENTRE_COUNTS; None if it is not known."""
+        return self.centre_us if self.is_centre_known else None
 
     def width_us(self, counts: float) -> float:
         """Width on the line at some counts."""
@@ -121,12 +128,15 @@ def follow(begin_ns: I64, width_us: F64, frames: FrameTable, *, step_us: float =
         return None, f"it follows channel {best.channel} by {LATEST_NS / 1e9:g} s or more: later is not searched"
     also = tuple(sorted({fit.channel for _, fit in near} - {best.channel}))
     far_ns = (2 * _STEPS - 1) * step_ns
-    is_even = any(fit.channel == best.channel and abs(at_ns - delay_ns) >= far_ns for at_ns, fit in near)
+    same = [one for one in near if one[1].channel == best.channel]
+    is_even = any(abs(at_ns - delay_ns) >= far_ns for at_ns, _ in same)
+    # A ramp that is late looks like one at another centre; a channel that jumps seldom has one centre at any delay.
+    is_centre_known = not is_even or float(np.ptp([fit.centre_us for _, fit in same])) <= least_us
     found = _narrowed(begin_ns, width_us, frames, best, delay_ns, least_us=least_us, is_even=is_even)
     if found is None:
         return None, "it follows no channel that moved"
     note = f"channel {', '.join(map(str, also))} moved alike: move one control at a time" if also else ""
-    return replace(found, fit=replace(found.fit, also=also)), note
+    return replace(found, fit=replace(found.fit, also=also, is_centre_known=is_centre_known)), note
 
 
 def obeyed_rows(begin_ns: I64, frames: FrameTable, delay_ns: int) -> tuple[Rows, Bools]:

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from busbench.analysis.latency import EVEN_MOVE, NO_MOVE, Latency, find_latency, first_pulses, output_skew
+from busbench.analysis.latency import EVEN_MOVE, EVEN_RAMP, NO_MOVE, Latency, find_latency, first_pulses, output_skew
 from busbench.analysis.pulse_fit import PULSES_LEAST, Fit, Rows, follow
 from busbench.analysis.skew import ContentChanges, Skew, find_skew
 from busbench.line import BUS_LINE, LineSettings
@@ -58,7 +58,7 @@ class PulseLine:
             "width_us": asdict(self.width_us),
             "period_s": asdict(self.period_s),
             "is_inverted": self.is_inverted,
-            "fit": None if self.fit is None else asdict(self.fit),
+            "fit": None if self.fit is None else asdict(self.fit) | {"centre_us": self.fit.known_centre_us},
             "latency_s": None if self.latency is None else self.latency.to_json(),
             "latency_frames": 0 if self.latency is None else self.latency.late_ns.size,
             "note": self.note,
@@ -125,7 +125,8 @@ def find_pulses(
         latency = None
         if obeyed is not None:
             latency = find_latency(begin_ns, width_us, frames, obeyed)
-            unknown = EVEN_MOVE if obeyed.is_even else NO_MOVE
+            even = EVEN_MOVE if obeyed.fit.is_centre_known else EVEN_RAMP
+            unknown = even if obeyed.is_even else NO_MOVE
             note = "; ".join(words for words in (note, unknown if latency is None else "") if words)
             if not obeyed.is_even:
                 firsts[name] = first_pulses(begin_ns, frames, obeyed)

@@ -92,7 +92,7 @@ def _row(line: PulseLine) -> tuple[Any, ...]:
     fitted = (None,) * 6
     if fit is not None:
         fitted = (  # type: ignore[assignment]
-            fit.channel, fit.centre_us, fit.us_per_count, fit.us_per_count_se, fit.residual_us, fit.lag_frames,
+            fit.channel, fit.known_centre_us, fit.us_per_count, fit.us_per_count_se, fit.residual_us, fit.lag_frames,
         )  # fmt: skip
     late = (None,) * 4 if line.latency is None else tuple(line.latency.to_json().values())
     return (
@@ -107,7 +107,8 @@ def _print_table(found: Pulses) -> None:
         fitted = ["-"] * 5
         if fit is not None:
             channel = "/".join(map(str, (fit.channel, *fit.also)))
-            fitted = [channel, f"{fit.centre_us:.2f}", f"{fit.us_per_count:.5f}", f"{fit.residual_us:.2f}",
+            centre = f"{fit.centre_us:.2f}" if fit.is_centre_known else "?"
+            fitted = [channel, centre, f"{fit.us_per_count:.5f}", f"{fit.residual_us:.2f}",
                       str(fit.lag_frames)]  # fmt: skip
         widths = f"{line.width_us.min:.1f} … {line.width_us.max:.1f}"
         rows.append(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from busbench.analysis.latency import EVEN_MOVE
+from busbench.analysis.latency import EVEN_MOVE, EVEN_RAMP
 from busbench.analysis.pulses import Pulses, find_pulses
 from busbench.model import I64, U16
 from busbench.wire.codec import pack_frames
@@ -172,15 +172,29 @@ def test_a_second_receiver_beside_the_first_is_no_output() -> None:
     assert skew["median"] == pytest.approx(0.00123, abs=1e-8)
 
 
-def test_even_motion_leaves_the_latency_unknown() -> None:
-    """A ramp that is late looks like a ramp at another scale."""
+def test_even_motion_leaves_latency_and_centre_unknown() -> None:
+    """A ramp that is late looks like a ramp at another centre."""
     t_ns, counts = frames(400)
     counts[:, 0] = 300 + np.arange(400) * 3
     line, end_ns = bus(t_ns, counts)
     (one,) = measured({"bus": line, "a": pulses(end_ns + 2_000_000, counts[:, 0])}, step_ns=40).lines
     assert one.latency is None
     assert one.to_json()["latency_s"] is None
-    assert one.note == (EVEN_MOVE)
+    assert one.note == EVEN_RAMP
+    assert one.fit is not None
+    assert (one.fit.known_centre_us, one.fit.scale, round(one.fit.us_per_count, 4)) == (None, None, 0.61)
+    assert one.to_json()["fit"]["centre_us"] is None
+
+
+def test_a_channel_that_jumps_once_has_a_centre_but_no_latency() -> None:
+    """Whatever the delay, its two rests lie on one line."""
+    t_ns, counts = frames(400)
+    counts[:200, 0], counts[200:, 0] = 700, 1300
+    line, end_ns = bus(t_ns, counts)
+    (one,) = measured({"bus": line, "a": pulses(end_ns + 2_000_000, counts[:, 0])}, step_ns=40).lines
+    assert (one.latency, one.note) == (None, EVEN_MOVE)
+    assert one.fit is not None
+    assert one.fit.known_centre_us == pytest.approx(1520 - 32 * 0.61, abs=0.05)
 
 
 def test_a_still_channel_shows_no_latency() -> None:

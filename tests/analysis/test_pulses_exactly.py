@@ -101,8 +101,9 @@ class Output:
             return f"{truth}; found {note}"
         fit, latency = found.fit, find_latency(begin_ns, width_us, table, found)
         rows, firsts = first_pulses(begin_ns, table, found)
+        centre = f"{fit.centre_us:.6g}{'' if fit.is_centre_known else ' or another'}"
         parts = [
-            f"channel {fit.channel}{fit.also} {fit.centre_us:.6g} {fit.us_per_count:.6g} se {fit.us_per_count_se:.4g}",
+            f"channel {fit.channel}{fit.also} {centre} {fit.us_per_count:.6g} se {fit.us_per_count_se:.4g}",
             f"residual {fit.residual_us:.4g} worst {fit.worst_us:.4g} lag {fit.lag_frames} outliers {fit.outliers}",
             f"of {fit.min_counts} to {fit.max_counts} within {found.tolerance_us:.4g}",
             f"delay {found.low_ns} to {found.high_ns}{' even' * found.is_even}",

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pytest
 
 from busbench.analysis.coincidence import Coincidence
+from busbench.analysis.pulse_fit import Fit
 from busbench.analysis.ranking import Ranked
 from busbench.analysis.trend import History, Point, Trend
 from busbench.cli import output, pulses, rig_measured, survey, survey_history, watch
 from busbench.errors import DriveError, RigError
-from busbench.wire.scale import Scale
 from tests.cli.running import CAPTURES
 from tests.cli.test_tables import Capsys, event, made
 
@@ -156,22 +157,23 @@ def test_a_history_lists_the_last_recordings_and_the_trends_that_there_are(capsy
     ]  # fmt: skip
 
 
-def pulse_line(name: str, *, has_fit: bool, has_latency: bool, note: str = "") -> Any:
+def pulse_line(name: str, *, fit: Fit | None = None, has_latency: bool = False, note: str = "") -> Any:
     stats = made(mean=1500.0, sd=2.0, min=988.04, max=2012.06)
-    fit = made(channel=3, also=(4, 5), centre_us=1500.123, us_per_count=0.625004, us_per_count_se=0.001,
-               residual_us=0.256, lag_frames=1, scale=Scale())  # fmt: skip
     late = made(to_json=lambda: dict(zip("abcd", (0.001, 0.002, 0.003, 0.004), strict=True)), late_ns=np.zeros(7))
     return made(name=name, pulses=240, width_us=stats, period_s=made(mean=0.014, sd=1.5e-5, min=0.01, max=0.02),
-                fit=fit if has_fit else None, latency=late if has_latency else None, note=note)  # fmt: skip
+                fit=fit, latency=late if has_latency else None, note=note)  # fmt: skip
 
 
 def test_pulse_lines_with_and_without_fit_and_latency(capsys: Capsys) -> None:
-    bare = pulse_line("b", has_fit=False, has_latency=False, note="follows no channel")
+    fit = Fit(3, (4, 5), 1500.123, 0.625004, 0.001, 0.256, 0.5, 1, 0, 173, 1811)
+    even = pulse_line("c", fit=replace(fit, us_per_count_se=0.0001, is_centre_known=False))
+    bare = pulse_line("b", note="follows no channel")
     skews = (made(sources=("a", "b"), matches=9, median_s=0.0015, low_s=None, high_s=0.002),)
     found = made(bus="bus", frames=1, resolution_us=0.5, skews=skews,
-                 lines=(pulse_line("a", has_fit=True, has_latency=True), bare))  # fmt: skip
+                 lines=(pulse_line("a", fit=fit, has_latency=True), bare, even))  # fmt: skip
     assert pulses._row(bare) == ("b", 240, 1500.0, 2.0, 988.04, 2012.06, 0.014, 1.5e-5, *[None] * 10)
     assert pulses._row(found.lines[0])[8:] == (3, 1500.123, 0.625004, 0.001, 0.256, 1, 0.001, 0.002, 0.003, 0.004)
+    assert pulses._row(even)[8:] == (3, None, 0.625004, 0.0001, 0.256, 1, *[None] * 4)
     pulses._print_table(found)
     done = capsys.readouterr()
     assert done.out.splitlines() == [
@@ -180,10 +182,12 @@ def test_pulse_lines_with_and_without_fit_and_latency(capsys: Capsys) -> None:
         "line  pulses        width µs  period ms  sd ms",
         "a        240  988.0 … 2012.1     14.000  0.015",
         "b        240  988.0 … 2012.1     14.000  0.015",
+        "c        240  988.0 … 2012.1     14.000  0.015",
         "",
         "line     ch  µs at 992  µs a count  residual µs  lag",
         "a     3/4/5    1500.12     0.62500         0.26    1",
         "b         -          -           -            -    -",
+        "c     3/4/5          ?     0.62500         0.26    1",
         "",
         "latency  frames  min ms  median ms  99 % ms  max ms",
         "a             7  1.0000     2.0000   3.0000  4.0000",

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import heron
 import pytest
 
@@ -96,6 +98,16 @@ def test_an_output_that_may_follow_several_channels_shows_the_scale_alone() -> N
         ("pulse line a", "agrees with the bus", Verdict.PASS, "988.1 µs at 173 counts, by the plan's scale 988.1 µs"),
         ("pulse line b", "pulse output", Verdict.NOT_TESTED, "it never moves"),
     ]
+
+
+def test_an_output_whose_centre_is_unknown_is_judged_by_its_way_alone() -> None:
+    even = replace(fit(8, centre_us=1400), is_centre_known=False)
+    assert said(line("a", even)) == [
+        (MOTOR, "pulse output", Verdict.PASS,
+         "a follows channel 8: 0.62500 µs a count, residual 0.26 µs rms"),
+        (MOTOR, "agrees with the bus", Verdict.NOT_TESTED,
+         "a moved too evenly: its width at 992 counts is unknown: move its control quickly, both ways"),
+    ]  # fmt: skip
 
 
 def test_two_outputs_of_a_channel_are_named() -> None:
