@@ -80,7 +80,7 @@ class Layout:
             step_max_ns: no clock fine enough for the bits of the line steps more
                 coarsely; larger common steps are those of made-up times.
         """
-        return self.step_ns if self.digit_ns <= self.step_ns <= step_max_ns else max(self.digit_ns, 1)
+        return self.step_ns if self.digit_ns <= self.step_ns <= step_max_ns else self.digit_ns
 
     def settled(self, evidence: I64) -> Layout:
         """The layout with the number base decided by the sum of weigh() over the file."""

@@ -1,0 +1,196 @@
+"""Limits of a table of times and bytes: counts of rows and columns, and steps of a clock, each from both sides."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from busbench.capture.csv_layout import Base, Layout, find_layout, is_marked, weigh
+from tests.capture.test_csv_cells import cells_of
+from tests.capture.test_csv_choices import layout, timed
+
+
+def made(*, digit_ns: int, step_ns: int, base: Base = Base.OPEN, header: str = "") -> Layout:
+    return Layout(10, 44, 1, 0, 1, (), 9, base, 2, digit_ns, step_ns, 0, header, ())
+
+
+@pytest.mark.parametrize(
+    ("digit_ns", "step_ns", "resolution_ns"),
+    [
+        (1000, 4999, 4999),
+        (1000, 5000, 5000),  # half a bit of the line
+        (1000, 5001, 1000),
+        (1000, 1000, 1000),
+        (1000, 999, 1000),  # finer than the digits
+        (1000, 0, 1000),  # too few rows
+        (5001, 5001, 5001),
+        (1, 2, 2),
+        (1, 0, 1),
+    ],
+)
+def test_a_common_step_is_that_of_the_clock_from_the_last_digit_to_the_bits(
+    digit_ns: int, step_ns: int, resolution_ns: int
+) -> None:
+    assert made(digit_ns=digit_ns, step_ns=step_ns).resolution_ns(5000) == resolution_ns
+
+
+@pytest.mark.parametrize(("rows", "step_ns"), [(7, 0), (8, 125_000), (9, 125_000)])
+def test_eight_times_have_a_common_step(rows: int, step_ns: int) -> None:
+    found = layout([f"0.{125 * n:06d},0x0F" for n in range(rows)], "time [s],byte")
+    assert found is not None
+    assert (found.step_ns, found.digit_ns) == (step_ns, 1000)
+
+
+@pytest.mark.parametrize(
+    ("times", "unit", "digit_ns"),
+    [
+        (["1", "2"], "s", 10**9),
+        (["0.1", "0.02"], "s", 10**7),  # the finest
+        (["0.01", "0.2"], "s", 10**7),
+        (["0.0000000001", "0.0000000002"], "s", 1),
+        (["1", "2"], "ns", 1),
+        (["1.5", "2.5"], "us", 100),
+        (["1e3", "2e3"], "s", 10**12),
+        (["1e4", "2e4"], "s", 10**12),  # no more than a thousand seconds
+        (["1e4", "2e4"], "us", 10**7),
+    ],
+)
+def test_the_last_digit_of_the_times(times: list[str], unit: str, digit_ns: int) -> None:
+    found = layout([f"{t},0x0F" for t in times], f"time [{unit}],byte")
+    assert found is not None
+    assert found.digit_ns == digit_ns
+
+
+@pytest.mark.parametrize(("columns", "byte"), [(31, 30), (32, 31), (33, None), (34, None)])
+def test_the_first_32_columns_count(columns: int, byte: int | None) -> None:
+    rows = [",".join([f"0.{n}", *["-"] * (columns - 2), f"0x{15 + n:02X}"]) for n in range(3)]
+    found = layout(rows)
+    assert (None if found is None else found.byte) == byte
+
+
+@pytest.mark.parametrize(("columns", "is_found"), [(32, True), (33, True), (40, True)])
+def test_a_byte_in_the_first_columns_is_found_in_rows_of_any_length(columns: int, is_found: bool) -> None:
+    rows = [",".join([f"0.{n}", f"0x{15 + n:02X}", *["-"] * (columns - 2)]) for n in range(3)]
+    found = layout(rows)
+    assert (found is not None and found.byte == 1) is is_found
+
+
+@pytest.mark.parametrize(("alike", "byte"), [(199, 1), (200, 2)])
+def test_what_is_the_same_in_200_rows_is_constant(alike: int, byte: int) -> None:
+    others = [("15", "7", "200")[n % 3] for n in range(alike + 3)]
+    found = layout(timed(["7"] * alike + ["9"] * 3, others))
+    assert found is not None
+    assert found.byte == byte
+
+
+@pytest.mark.parametrize(
+    ("bytes_", "base"),
+    [
+        (["0x0F", "0x10"], Base.PREFIXED),
+        (["0x0F", "10", "0x0F"], Base.PREFIXED),  # most of them
+        (["0x0F", "10", "0x0F", "10"], Base.OPEN),  # half of them
+        (["0x0F", "0a", "0x0F", "10"], Base.HEX),
+        (["0x0F", "200", "0x0F", "10"], Base.DECIMAL),
+        (["10", "20"], Base.OPEN),
+        (["1", "2"], Base.OPEN),  # a single digit does not decide the whole column
+        (["0a", "200"], Base.OPEN),  # nor do signs of both
+        (["0a", "2"], Base.HEX),
+    ],
+)
+def test_the_notation_is_known_from_the_first_rows_where_they_show_it(bytes_: list[str], base: Base) -> None:
+    found = layout([f"0.{n + 1},{byte}" for n, byte in enumerate(bytes_)], "time [s],byte")
+    assert found is not None
+    assert found.base is base
+
+
+@pytest.mark.parametrize(
+    ("evidence", "header", "base", "why"),
+    [
+        ((2, 1, 9), "dec", Base.HEX, "2 of them can be nothing else"),
+        ((1, 2, 9), "hex", Base.DECIMAL, "2 of them can be nothing else"),
+        ((1, 1, 9), "hex value", Base.HEX, "the header says so"),
+        ((0, 0, 0), "value dec", Base.DECIMAL, "the header says so"),
+        ((0, 0, 0), "decimal or hex", Base.HEX, "the header says so"),
+        ((0, 0, 1), "decoded", Base.DECIMAL, "the header says so"),
+        ((0, 0, 0), "codec", Base.HEX, "both would do, but all have two digits"),
+        ((0, 0, 1), "data", Base.DECIMAL, "both would do, but some have a single digit"),
+    ],
+)
+def test_what_settles_the_notation(evidence: tuple[int, int, int], header: str, base: Base, why: str) -> None:
+    found = made(digit_ns=1, step_ns=0, header=header).settled(np.array(evidence))
+    assert (found.base, found.notes) == (base, (f"bytes without 0x are read {base.value}: {why}",))
+    known = made(digit_ns=1, step_ns=0, base=Base.PREFIXED)
+    assert known.settled(np.array(evidence)) is known
+
+
+@pytest.mark.parametrize(
+    ("text", "evidence"),
+    [
+        ("0", (0, 0, 1)),
+        ("9", (0, 0, 1)),
+        ("a", (1, 0, 0)),
+        ("00", (1, 0, 0)),  # no decimal number is written so
+        ("09", (1, 0, 0)),
+        ("10", (0, 0, 0)),
+        ("ff", (1, 0, 0)),
+        ("012", (0, 1, 0)),
+        ("255", (0, 1, 0)),
+        ("256", (0, 0, 0)),
+        ("0ff", (0, 0, 0)),
+        ("", (0, 0, 0)),
+    ],
+)
+def test_evidence_for_a_notation(text: str, evidence: tuple[int, int, int]) -> None:
+    assert tuple(weigh(cells_of([text, "10"])).tolist()) == evidence
+
+
+def test_cells_that_mark_no_damage() -> None:
+    good = ["", "0", "False", "F", "no", "N", "none", "OK", "good", "null", "NaN", "-", ".", "0x0", "0x00"]
+    assert not is_marked(cells_of(good)).any()
+    assert is_marked(cells_of(["1", "true", "x", "nok", "0x01", "0x000", "error", "goodness"])).all()
+
+
+@pytest.mark.parametrize(
+    ("text", "width"),
+    [
+        ("0.1,0x0F\n0.2,0x10\n", 4),
+        ("0.1,0x0F\n0.2,0x1\n", 0),
+        ("0.1,0x0F\n0.2,0x1", 4),  # the last may be cut
+        ("0.1,0xF\n0.2,0x0F", 3),
+    ],
+)
+def test_the_length_of_a_byte_cell(text: str, width: int) -> None:
+    found = find_layout(b"time [s],byte\n" + text.encode(), is_whole=True)
+    assert found is not None
+    assert found.width == width
+
+
+def test_a_head_that_is_cut_ends_with_its_last_whole_row() -> None:
+    head = b"time [s],byte\n0.1,0x0F\n0.2,0x1"
+    whole, part = (find_layout(head, is_whole=is_whole) for is_whole in (True, False))
+    assert whole is not None
+    assert part is not None
+    assert (whole.step_ns, part.width) == (0, 4)
+    assert find_layout(b"0.1,0x0F", is_whole=False) is None
+    assert find_layout(b"0.1,0x0F", is_whole=True) is not None
+
+
+@pytest.mark.parametrize(
+    ("text", "skipped"),
+    [("0.1,0x0F\n", 0), ("time,byte\n0.1,0x0F\n", 1), ("# a\n\ntime,byte\n\n0.1,0x0F\n0.2,0x0F\n", 4)],
+)
+def test_lines_before_the_first_row(text: str, skipped: int) -> None:
+    found = find_layout(text.encode(), is_whole=True)
+    assert found is not None
+    assert found.skipped == skipped
+
+
+@pytest.mark.parametrize(
+    ("short", "long", "byte"),
+    [(2, 2, 2), (3, 2, 1), (2, 3, 2)],  # of as many of both the longer ones
+)
+def test_rows_are_those_of_the_most_common_length(short: int, long: int, byte: int) -> None:
+    rows = [f"0.{n},0x1{n}" for n in range(short)] + [f"0.{n},-,0x2{n}" for n in range(long)]
+    found = layout(rows)
+    assert found is not None
+    assert found.byte == byte
