@@ -137,9 +137,7 @@ def find_style(head: bytes) -> ColumnStyle | None:
 
 
 def _style(lines: list[str], delimiter: str) -> ColumnStyle | None:
-    counts = Counter(line.count(delimiter) for line in lines)
-    counts.pop(0, None)
-    if not counts or sum(counts.values()) < max(_ROWS_LEAST, len(lines) // 2):
+    if sum(delimiter in line for line in lines) < len(lines) // 2:
         return None
     rows = list(csv.reader(lines, delimiter=delimiter))
     width = Counter(len(row) for row in rows if len(row) > 1).most_common(1)
@@ -147,21 +145,19 @@ def _style(lines: list[str], delimiter: str) -> ColumnStyle | None:
     if len(rows) < _ROWS_LEAST:
         return None
     columns = list(zip(*rows, strict=True))
-    times = tuple(i for i, cells in enumerate(columns) if _are(cells, _Times()))
+    times = tuple(i for i, cells in enumerate(columns) if _are_times(cells))
     bytes_ = tuple(i for i, cells in enumerate(columns) if i not in times and _are_odd_bytes(cells))
     return ColumnStyle(delimiter, times, bytes_) if times or bytes_ else None
 
 
-def _are(cells: tuple[str, ...], convert: Convert) -> bool:
-    """True if nearly all cells can be converted and none is readable as it is."""
-    fits = 0
+def _are_times(cells: tuple[str, ...]) -> bool:
+    """True if nearly all cells are dates or times of day."""
+    convert, fits = _Times(), 0
     for cell in cells:
-        try:
+        with contextlib.suppress(ValueError, OverflowError):
             convert(cell)
-            fits += ":" in cell
-        except (ValueError, OverflowError):
-            pass
-    return fits >= max(_ROWS_LEAST, _MOSTLY * len(cells))
+            fits += 1
+    return fits >= _MOSTLY * len(cells)
 
 
 def _are_odd_bytes(cells: tuple[str, ...]) -> bool:
@@ -172,16 +168,11 @@ def _are_odd_bytes(cells: tuple[str, ...]) -> bool:
     odd = [cell for cell in cells if not _UNDERSTOOD.fullmatch(cell.strip())]
     if len(odd) * 20 < len(cells):
         return False
-    made = set()
-    fits = 0
+    made = []
     for cell in cells:
-        try:
-            made.add(_byte(cell))
-            fits += 1
-        except (ValueError, OverflowError):
-            pass
-    has_header = "0x0F" in made
-    return has_header and fits >= max(_ROWS_LEAST, _MOSTLY * len(cells))
+        with contextlib.suppress(ValueError):
+            made.append(_byte(cell))
+    return "0x0F" in made and len(made) >= _MOSTLY * len(cells)
 
 
 class StyledSource(MadeSource):

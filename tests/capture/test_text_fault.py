@@ -41,3 +41,38 @@ def test_the_cell_that_is_not_understood_is_named(tmp_path: Path, text: str, sai
 )
 def test_of_what_is_no_table_or_could_be_read_nothing_is_named(text: str) -> None:
     assert text_fault(text.encode()) == ""
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("0.1,up\n" * 2, ""),  # three rows make a table
+        ("0.1,up\n" * 3, 'line 2, column 2, "up" as a byte or a level?'),
+        ("a,b\n" * 3 + "0.1,up\n" * 3, 'line 4, column 2, "up" as a byte or a level?'),  # half of them with digits
+        ("a,b\n" * 4 + "0.1,up\n" * 3, ""),
+        ("n,m\nx,y\n0.1,up\n0.2,up\n", 'line 3, column 2, "up" as a byte or a level?'),  # the first with a number
+        ("a1,b\n" * 3, 'line 2, column 1, "a1" as a time?'),
+        ("# 1,2\n% 1,2\n ; 1,2\n\n" + "0.1,up\n" * 3, 'line 6, column 2, "up" as a byte or a level?'),
+        ("# 1,2\n% 1,2\n; 1,2\n" + "0.1,up\n" * 2, ""),  # remarks are no rows
+        ("x\n" * 397 + "0.1,up\n" * 3, 'line 399, column 2, "up" as a byte or a level?'),
+        ("x\n" * 398 + "0.1,up\n" * 3, ""),  # only two rows in the first 400 lines
+        ("up,0.1\n" * 3, 'line 2, column 1, "up" as a byte or a level?'),
+        ("12:30,5\n" * 3, 'line 2, column 1, "12:30" as a time?'),
+        ("5,12:30\n" * 3, 'line 2, column 2, "12:30" as a byte or a level?'),
+        ("1:3,5\n" * 3, 'line 2, column 1, "1:3" as a byte or a level?'),  # no time of day
+        ("0.1,up,0x0F\n" * 3, ""),  # one that can be read will do
+        ("0.1,,\n" * 3, ""),
+        ('0.1, "" ,up\n' * 3, 'line 2, column 3, "up" as a byte or a level?'),
+        ("0.1,'0x0F'\n" * 3, ""),
+        ("0.1,1000\n" * 3, 'line 2, column 2, "1000" as a byte or a level?'),
+        ("0.1,FFF\n" * 3, 'line 2, column 2, "FFF" as a byte or a level?'),
+        ("0.1,FF\n" * 3, ""),
+        ("0,1;up\n" * 3, 'line 2, column 2, "up" as a byte or a level?'),  # of as many rows of both the semicolon
+        ("0,1;up\n" * 3 + "a,b\n", 'line 2, column 2, "1;up" as a byte or a level?'),
+        ("0.1,up,up\n" * 3 + "0.1,on\n" * 4, 'line 5, column 2, "on" as a byte or a level?'),  # the most common length
+        (f"0.1,{'u' * 30}\n" * 3, 'line 2, column 2, "' + "u" * 30 + '" as a byte or a level?'),
+        (f"0.1,{'u' * 31}\n" * 3, 'line 2, column 2, "' + "u" * 29 + '…" as a byte or a level?'),
+    ],
+)
+def test_which_cell_of_which_table(text: str, said: str) -> None:
+    assert text_fault(text.encode()) == said
