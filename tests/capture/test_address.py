@@ -11,7 +11,8 @@ import pytest
 
 from busbench.analysis.recording import read_recording
 from busbench.bench.sources import is_live
-from busbench.capture.address import is_address, local_path
+from busbench.capture.address import is_address, is_live_address, local_path, open_address
+from busbench.capture.file_io import FileSource, read_into
 from busbench.capture.open import open_capture, open_levels
 from busbench.errors import CaptureError
 
@@ -93,3 +94,75 @@ def test_ports_are_no_addresses_of_recordings() -> None:
         False,
         False,
     ]
+
+
+@pytest.mark.parametrize(
+    ("name", "is_recording", "is_port"),
+    [
+        ("s3://b/x", True, False),
+        ("git+ssh://b", True, False),
+        ("h5://", True, False),
+        ("://x", False, False),
+        ("+://x", False, False),
+        ("s3:/b", False, False),
+        ("socket:h", False, False),
+        ("\u00e9://x", False, False),
+        ("a b://x", False, False),
+        ("a-b://x", False, False),
+        ("SOCKET://h:1", False, True),
+        ("rfc2217://h", False, True),
+        ("loop://", False, True),
+        ("sockets://h", True, False),
+        ("", False, False),
+    ],
+)
+def test_what_is_an_address(name: str, is_recording: bool, is_port: bool) -> None:
+    assert (is_address(name), is_live_address(name)) == (is_recording, is_port)
+
+
+def test_a_path_leads_to_its_file_and_another_computer_nowhere() -> None:
+    source = open_address(TTY.as_uri())
+    assert type(source) is FileSource
+    assert (source.path, source.name) == (str(TTY), str(TTY))
+    with pytest.raises(CaptureError, match="names another computer: write file:///PATH, with three slashes"):
+        open_address("file://wing/x.pcapng")
+
+
+class Failing(io.BytesIO):
+    """A remote file that gives four bytes, then an error."""
+
+    def __init__(self, error: Exception) -> None:
+        super().__init__(b"abcd")
+        self.error = error
+
+    def read(self, size: int | None = -1) -> bytes:
+        if self.tell() < 4:
+            return super().read(size)
+        raise self.error
+
+
+@pytest.mark.parametrize(
+    ("error", "said"),
+    [
+        (ValueError("no token"), "cannot be read any further (ValueError: no token)"),
+        (OSError(5, "Input/output error"), "cannot be read any further (Input/output error)"),
+    ],
+)
+def test_an_error_of_a_remote_file_names_the_byte(monkeypatch: pytest.MonkeyPatch, error: Exception, said: str) -> None:
+    file = Failing(error)
+    monkeypatch.setitem(sys.modules, "fsspec", SimpleNamespace(open=lambda *_: SimpleNamespace(open=lambda: file)))
+    source = open_address("s3://bench/x")
+    assert source.name == "s3://bench/x"
+    with source.open() as stream, pytest.raises(CaptureError) as caught:
+        read_into(stream, memoryview(bytearray(9)), source.name)
+    assert str(caught.value).startswith(f'"s3://bench/x", byte 4: {said}')
+    assert caught.value.hint == "check the disk"
+    assert not file.closed
+    source.close()
+    assert file.closed
+
+
+def test_without_the_library_addresses_need_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "fsspec", None)
+    with pytest.raises(CaptureError, match='"s3://bench/x": needs the package fsspec: install the addresses extra'):
+        open_address("s3://bench/x")

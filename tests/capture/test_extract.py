@@ -162,3 +162,85 @@ def test_entries_of_every_kind_go_with_their_part(block: int) -> None:
     for _ in range(2):  # as often as needed
         assert sum(map(len, span.blocks())) == 4
         assert [[one.t_ns / 1e9 for one in kind] for kind in span.info.timed] == [[1.5, 2.5]] * 4
+
+
+@pytest.mark.parametrize(
+    ("start_s", "end_s", "bytes_"),
+    [
+        (0.5, 1.0, [2, 3]),  # the start belongs to it, the end does not
+        (0.5, 1.25, [2, 3, 4]),
+        (0.500000001, 1.0, [3]),
+        (0.5, 1.000000001, [2, 3, 4]),
+        (0.0, 0.25, [0]),
+        (0.0, 9.0, [0, 1, 2, 3, 4]),
+        (1.0, 9.0, [4]),
+        (1.5, 9.0, []),
+        (0.5, 0.5, []),
+    ],
+)
+@pytest.mark.parametrize("block", [1, 2, 9])
+def test_a_span_begins_at_its_start_and_ends_before_its_end(
+    start_s: float, end_s: float, bytes_: list[int], block: int
+) -> None:
+    marks_s = (7.0, 7.25, 7.5, 8.0)
+    part = Extract(Given([7.0, 7.25, 7.5, 7.75, 8.0], marks_s=marks_s, block=block), start_s=start_s, end_s=end_s)
+    found = []
+    for log in part.blocks():
+        assert log.offset == len(found)
+        assert log.mark_end.tolist() == list(range(log.offset + 1, log.end + 1))
+        assert log.mark_t_ns.tolist() == [7_000_000_000 + 250_000_000 * byte for byte in log.data.tolist()]
+        found += log.data.tolist()
+    assert found == bytes_
+    assert [mark.text for mark in part.info.marks] == [
+        f"{mark_s:g}" for mark_s in marks_s if start_s <= mark_s - 7 < end_s
+    ]
+
+
+class Begun(Given):
+    """The same after a block without bytes."""
+
+    def blocks(self) -> Iterator[ByteLog]:
+        yield ByteLog(0, np.empty(0, np.uint8), np.empty(0, np.int64), np.empty(0, np.int64), None)
+        self.info.notes[:] = ["damaged"]
+        yield from super().blocks()
+
+
+def test_time_counts_from_the_first_byte() -> None:
+    assert read_pieces(Begun([7.0, 7.5, 8.0], block=1), 1.0) == [(1, [0, 1], []), (2, [2], [])]
+    part = Extract(Begun([7.0, 7.5, 8.0], block=1), start_s=0.5, end_s=2.0)
+    assert [log.data.tolist() for log in part.blocks()] == [[1], [2]]
+    assert part.info.notes == ["damaged"]
+
+
+def test_nothing_at_all_has_no_pieces() -> None:
+    assert read_pieces(Given([]), 1.0) == []
+    assert list(Extract(Given([]), start_s=0.0, end_s=1.0).blocks()) == []
+
+
+def test_times_before_the_first_byte_are_in_the_first_piece() -> None:
+    assert read_pieces(Given([5.0, 3.0, 5.5, 6.0], block=1), 1.0) == [(1, [0, 1, 2], []), (2, [3], [])]
+
+
+@pytest.mark.parametrize("every_s", [1e-9, 1e-10, 0.0])
+def test_no_piece_is_shorter_than_a_nanosecond(every_s: float) -> None:
+    given = Given([1.0, 1.000000001, 1.000000003])
+    assert [number for number, _, _ in read_pieces(given, every_s)] == [1, 2, 4]
+
+
+@pytest.mark.parametrize(("last_s", "is_cut"), [(2.5, True), (3.0, False)])
+def test_as_many_pieces_as_allowed(last_s: float, is_cut: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    assert extract.PIECES_MAX == 1000
+    monkeypatch.setattr(extract, "PIECES_MAX", 3)
+    if is_cut:
+        assert [number for number, _, _ in read_pieces(Given([0.0, last_s]), 1.0)] == [1, 3]
+    else:
+        with pytest.raises(CaptureError, match="would make more than 3 pieces of 1 s: make them longer"):
+            read_pieces(Given([0.0, last_s]), 1.0)
+
+
+def test_bytes_without_marks_are_cut_too() -> None:
+    none = np.empty(0, np.int64)
+    part = cut_log(ByteLog(10, np.arange(8, dtype=np.uint8), none, none, np.arange(8, dtype=np.uint8)), 12, 15)
+    assert (part.offset, part.data.tolist(), part.mark_end.size, part.mark_t_ns.size) == (12, [2, 3, 4], 0, 0)
+    assert part.bad is not None
+    assert part.bad.tolist() == [2, 3, 4]
