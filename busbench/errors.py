@@ -218,11 +218,12 @@ class CaptureError(BusbenchError):
         what, hint: see BusbenchError.
 
     Attributes:
-        note: the same without the file's name, for the notes of a recording that was read up to there.
+        problem: what happened, without the file's name.
+        note: the same with the hint, for the notes of a recording that was read up to there.
     """
 
     def __init__(self, path: str | Path, what: str, *, offset: int | None = None, hint: str = "") -> None:
-        self.path = str(path)
+        self.path, self.problem = str(path), what
         self.offset = offset
         place = display_name(path)
         super().__init__(f"{place}: {what}" if offset is None else f"{place}, byte {offset}: {what}", hint=hint)

@@ -15,7 +15,7 @@ import numpy as np
 from busbench.capture.base import Capture, CaptureInfo, ReadOptions
 from busbench.capture.csv_cells import SLACK, Lines, decimals, split
 from busbench.capture.csv_layout import BOM, Base, find_layout, is_marked, read_bytes, weigh
-from busbench.capture.file_io import HEAD_BYTES, Source, as_source, read_head, read_into
+from busbench.capture.file_io import HEAD_BYTES, LONG_HEAD_BYTES, Source, as_source, read_head, read_into
 from busbench.errors import CaptureError, pluralize, sanitize
 from busbench.model import I64, Bools, ByteLog, Clock, ClockKind, set_readonly
 
@@ -49,6 +49,8 @@ class ByteRows(Capture):
         self._source, path = source, source.name
         head = read_head(source)
         layout = find_layout(head, is_whole=len(head) < HEAD_BYTES)
+        if layout is None and len(head) == HEAD_BYTES:
+            layout = find_layout(read_head(source, most=LONG_HEAD_BYTES), is_whole=False)
         if layout is None or layout.fault:
             if not head:
                 raise CaptureError(path, "file is empty", hint="was the recording ended before a byte came?")

@@ -19,6 +19,7 @@ from busbench.output_file import note_input
 
 Trace = TracebackType | None
 HEAD_BYTES = 65_536
+LONG_HEAD_BYTES = 4 << 20  # of text whose first rows may be longer than the first look
 BLOCK_BYTES = 1 << 20
 
 

@@ -15,7 +15,16 @@ from busbench.capture.address import is_address, open_address
 from busbench.capture.base import Capture, ReadOptions
 from busbench.capture.compressed import CompressedSource, codec_of
 from busbench.capture.edges import LevelFile
-from busbench.capture.file_io import BLOCK_BYTES, HEAD_BYTES, FileSource, ObjectSource, Source, read_head, read_into
+from busbench.capture.file_io import (
+    BLOCK_BYTES,
+    HEAD_BYTES,
+    LONG_HEAD_BYTES,
+    FileSource,
+    ObjectSource,
+    Source,
+    read_head,
+    read_into,
+)
 from busbench.capture.formats import FORMATS, RAW, FileFormat
 from busbench.capture.pipe_source import PipeSource
 from busbench.capture.text_columns import StyledSource, find_style
@@ -27,7 +36,6 @@ from busbench.text_file import FOREIGN
 
 STANDARD_INPUT = "-"
 
-_LONG_HEAD_BYTES = 4 << 20  # of text whose first rows may be longer than the first look
 _MAGIC_BYTES = 8
 _RAW_SEARCH_BYTES = 4 << 20
 _RAW_LEAST_BYTES = 60  # two frames in a row identify raw bytes
@@ -221,7 +229,7 @@ def _choose(source: Source, *, any_bytes: bool = False) -> FileFormat:
         raise CaptureError(source.name, "file is empty", hint="was the recording ended before a byte came?")
     found = _recognized(head)
     if found is None and len(head) == HEAD_BYTES and _is_text(head):
-        found = _recognized(read_head(source, most=_LONG_HEAD_BYTES))
+        found = _recognized(read_head(source, most=LONG_HEAD_BYTES))
     if found is not None:
         return found
     for magic, what, hint in FOREIGN:
@@ -287,8 +295,9 @@ class _Sourced(Capture):
             raise
         finally:
             fault = self._source.fault()
-            if fault is not None:
-                self.info.notes.append(f"the file {fault.what.partition(': ')[2]}; what is before was read")
+            note = "" if fault is None else f"the file {fault.problem}; what is before was read"
+            if note and note not in self.info.notes:  # not every reader begins its notes again
+                self.info.notes.append(note)
 
     def close(self) -> None:
         """Close the source."""
