@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 
 from busbench.capture.base import Capture, CaptureInfo, ReadOptions
-from busbench.capture.csv_cells import SLACK, Lines, decimals, split
+from busbench.capture.csv_cells import SLACK, Cells, Lines, decimals, split
 from busbench.capture.csv_layout import BOM, Base, find_layout, is_marked, read_bytes, weigh
 from busbench.capture.file_io import HEAD_BYTES, LONG_HEAD_BYTES, Source, as_source, read_head, read_into
 from busbench.errors import CaptureError, pluralize, sanitize
@@ -144,24 +144,28 @@ class ByteRows(Capture):
         """A last line without a line end may be cut inside a cell that still looks complete."""
         layout = self._layout
         if rows.fields[-1] <= max(layout.byte, layout.time) + 1:
-            time, byte = rows.column(layout.time), rows.column(layout.byte)
-            size = int(byte.size[-1])
-            if layout.time > layout.byte and time.size.size > 1:
-                good[-1] &= bool(time.size[-1] >= time.size[-2])
-            elif layout.width and layout.base is not Base.DECIMAL:
-                good[-1] &= size == layout.width
-            full = {Base.PREFIXED: 4, Base.HEX: 2, Base.DECIMAL: 3}[layout.base]
-            whole = size >= full
-            if layout.base is Base.DECIMAL and layout.width != full:
-                # another digit would exceed a byte, or follow a leading zero
-                value = int(read_bytes(byte, layout.base)[0][-1])
-                whole |= value > 25 or (value == 0 and size == 1)
-            if good[-1] and not whole:
-                bad[-1] = True
-                tally.cut = f"line {number} has no end, so its byte may be cut short: it is marked as bad"
+            if layout.time < layout.byte:
+                self._judge_cut_byte(rows.column(layout.byte), number, good, bad, tally)
+            else:
+                time = rows.column(layout.time)
+                good[-1] &= bool((time.size[-1] >= time.size[-2:]).all())
         if not good[-1]:
             tally.cut = f"line {number}: the file is cut inside this line; it is left out"
             tally.cut_line = number
+
+    def _judge_cut_byte(self, cells: Cells, number: int, good: Bools, bad: Bools, tally: _Tally) -> None:
+        layout, size = self._layout, int(cells.size[-1])
+        if layout.width and layout.base is not Base.DECIMAL:
+            good[-1] &= size == layout.width
+        full = {Base.PREFIXED: 4, Base.HEX: 2, Base.DECIMAL: 3}[layout.base]
+        whole = size >= full
+        if layout.base is Base.DECIMAL and layout.width != full:
+            # another digit would exceed a byte, or follow a leading zero
+            value = int(read_bytes(cells, layout.base)[0][-1])
+            whole |= value > 25 or (value == 0 and size == 1)
+        if good[-1] and not whole:
+            bad[-1] = True
+            tally.cut = f"line {number} has no end, so its byte may be cut short: it is marked as bad"
 
 
 @dataclass

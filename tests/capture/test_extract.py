@@ -184,7 +184,7 @@ def test_a_span_begins_at_its_start_and_ends_before_its_end(
 ) -> None:
     marks_s = (7.0, 7.25, 7.5, 8.0)
     part = Extract(Given([7.0, 7.25, 7.5, 7.75, 8.0], marks_s=marks_s, block=block), start_s=start_s, end_s=end_s)
-    found = []
+    found: list[int] = []
     for log in part.blocks():
         assert log.offset == len(found)
         assert log.mark_end.tolist() == list(range(log.offset + 1, log.end + 1))

@@ -14,6 +14,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from busbench.capture import file_io
 from busbench.capture import open as opening
 from busbench.capture.base import Capture, CaptureInfo, ReadOptions
 from busbench.capture.file_io import FileSource
@@ -213,7 +214,7 @@ def test_rows_after_a_long_line(
     rows: str, made: str, size: int, is_found: bool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Four megabytes are looked at where the first look shows text alone."""
-    assert opening.LONG_HEAD_BYTES == 4 * 1024 * 1024
+    assert file_io.LONG_HEAD_BYTES == 4 * 1024 * 1024
     monkeypatch.setattr(opening, "LONG_HEAD_BYTES", 100_000)
     file = io.BytesIO(f"# {'x' * size}\n{rows}".encode())
     if is_found:

@@ -1,0 +1,120 @@
+"""Rows of bytes at their limits: what a last line without an end holds, steps of a clock, and what is counted."""
+
+from __future__ import annotations
+
+import io
+
+import numpy as np
+import pytest
+
+from busbench.capture import byte_csv
+from busbench.capture.base import Capture, ReadOptions
+from busbench.capture.byte_csv import ByteRows
+from busbench.capture.file_io import ObjectSource
+from busbench.errors import CaptureError
+from busbench.line import LineSettings
+
+
+def opened(text: str, **more: object) -> Capture:
+    return ByteRows(ObjectSource(io.BytesIO(text.encode()), name="made"), ReadOptions(**more))  # type: ignore[arg-type]
+
+
+def read(capture: Capture) -> tuple[list[int], list[int]]:
+    """The bytes, and which are bad."""
+    logs = list(capture.blocks())
+    assert all(map(len, logs))
+    bad = [np.zeros(len(log)) if log.bad is None else log.bad for log in logs]
+    return [byte for log in logs for byte in log.data.tolist()], np.flatnonzero(np.concatenate(bad)).tolist()
+
+
+LEFT_OUT = "line 4: the file is cut inside this line; it is left out"
+MARKED = "line 4 has no end, so its byte may be cut short: it is marked as bad"
+
+
+@pytest.mark.parametrize(
+    ("text", "last", "note"),
+    [
+        # A byte before the time is whole.
+        ("byte,time [s]\n15,0.111\n200,0.222\n7,0.333", 7, ""),
+        ("byte,time [s]\n15,0.111\n200,0.222\n7,0.3333", 7, ""),
+        ("byte,time [s]\n15,0.111\n200,0.222\n7,0.33", None, LEFT_OUT),
+        ("byte,time [s]\n15,0.111\n200,0.222\n7,", None, LEFT_OUT),
+        ("byte,time [s],n\n15,0.111,1\n200,0.222,1\n7,0.33,", 7, ""),  # a cell follows
+        ("byte,time [s],n\n15,0.111,1\n200,0.222,1\n7,0.33", None, LEFT_OUT),
+        ("Hex,Time [s]\n0xF,0.111\n0x1F,0.222\n0x7,0.333", 7, ""),
+        # One at the end may lack a digit.
+        ("time [s],byte\n0.1,0xF\n0.2,0x1F\n0.3,0x7", 7, MARKED),
+        ("time [s],byte\n0.1,0xF\n0.2,0x1F\n0.3,0x77", 0x77, ""),
+        ("time [s],byte\n0.1,0xF\n0.2,0xA\n0.3,0x7", 7, MARKED),
+        ("time [s],byte\n0.1,0xF\n0.2,0xA\n0.3,0x77", None, LEFT_OUT),  # no other has two digits
+        ("time [s],byte\n0.1,FF\n0.2,0A\n0.3,77", 0x77, ""),
+        ("time [s],byte\n0.1,FF\n0.2,0A\n0.3,7", None, LEFT_OUT),
+        ("time [s],byte\n0.1,FF\n0.2,A\n0.3,77", 0x77, ""),
+        ("time [s],byte,n\n0.1,0xF,1\n0.2,0x1F,1\n0.3,0x7,", 7, ""),
+        ("time [s],byte,n\n0.1,0xF,1\n0.2,0x1F,1\n0.3,0x7", 7, MARKED),
+        ("time [s],byte\n0.1,200\n0.2,100\n0.3,25", 25, MARKED),
+        ("time [s],byte\n0.1,200\n0.2,10\n0.3,26", 26, ""),  # no digit can follow
+        ("time [s],byte\n0.1,200\n0.2,10\n0.3,7", 7, MARKED),
+        ("time [s],byte\n0.1,200\n0.2,10\n0.3,0", 0, ""),
+        ("time [s],byte\n0.1,200\n0.2,100\n0.3,000", 0, ""),
+        ("time [s],byte\n0.1,200\n0.2,100\n0.3,", None, LEFT_OUT),
+        # Only the last line may be cut.
+        ("time [s],byte\n0.1,200\n0.2,7\n# end", 7, ""),
+        ("time [s],byte\n0.1,200\n0.2,7\n", 7, ""),
+    ],
+)
+def test_the_last_byte_without_a_line_end(text: str, last: int | None, note: str) -> None:
+    capture = opened(text)
+    data, bad = read(capture)
+    assert data[-1] == last if last is not None else len(data) == 2
+    assert bad == ([len(data) - 1] if note == MARKED else [])
+    assert [one for one in capture.info.notes if one.startswith("line")] == ([note] if note else [])
+
+
+def test_one_row_without_an_end_has_no_other_to_compare_its_time_with() -> None:
+    capture = opened("byte,time [s]\n0x0F,0.1")
+    assert read(capture) == ([0x0F], [])
+    assert capture.info.notes == []
+
+
+@pytest.mark.parametrize(
+    ("step_ns", "baud", "resolution_ns"),
+    [(5000, 100_000, 5000), (5001, 100_000, 1), (2500, 200_000, 2500), (2501, 200_000, 1), (5000, 200_000, 1)],
+)
+def test_steps_of_up_to_half_a_bit_are_those_of_the_clock(step_ns: int, baud: int, resolution_ns: int) -> None:
+    times = [(20 * n + n % 2) * step_ns for n in range(20)]
+    capture = opened("ns,byte\n" + "".join(f"{t},0x0F\n" for t in times), line=LineSettings(baud=baud))
+    assert capture.info.clock.resolution_ns == resolution_ns
+
+
+def test_times_that_do_not_fit_are_no_rows() -> None:
+    with pytest.raises(CaptureError, match="made: none of its lines holds a time and a byte: each row needs"):
+        list(opened("time [s],byte\n1e12,0x0F\n2e12,0x10\n").blocks())
+
+
+def test_what_was_passed_over_is_noted_where_reading_ends_early(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(byte_csv, "_BUFFER_BYTES", 200)
+    rows = "time [s],byte\n0.1,0x0F\n0.2,zz\n0.2,0x10\n0.2,0x11\n"
+    capture = opened(rows + "x" * 300)
+    for _ in range(2):
+        with pytest.raises(CaptureError, match=f"byte {len(rows)}: line 6 is longer than 1 MB"):
+            list(capture.blocks())
+        assert capture.info.notes == [
+            '1 line cannot be read and is passed over, the first is line 3 ("0.2,zz")',
+            "the times do not rise at 1 row, the first is line 5",
+        ]
+
+
+def test_a_long_remark_between_rows_gives_no_empty_block(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(byte_csv, "_BUFFER_BYTES", 60)
+    text = "time [s],byte,error\n0.1,0x0F,0\n" + "# gust\n" * 40 + "0.1,0x10,1\n0.05,0x11,0\n0.2,0x12,0\n"
+    capture = opened(text)
+    assert read(capture) == ([15, 16, 17, 18], [1])
+    assert capture.info.notes == ["the times do not rise at 2 rows, the first is line 43"]
+
+
+def test_no_column_of_errors_marks_none_and_one_marks_all() -> None:
+    assert [log.bad for log in opened("time [s],byte\n0.1,0x0F\n").blocks()] == [None]
+    (log,) = opened("time [s],byte,error\n0.1,0x0F,0\n").blocks()
+    assert log.bad is not None
+    assert log.bad.tolist() == [0]
