@@ -160,7 +160,6 @@ class Decimals:
         whole, rest = np.divmod(self.digits, down)
         whole += rest >= down - down // np.uint64(2)
         whole[shift < -19] = 0
-        whole[down == 1] = self.digits[down == 1]
         most = np.where(self.negative, np.uint64(-TIME_MIN_NS), np.uint64(TIME_MAX_NS))
         fits = self.ok & (shift <= 19) & (whole <= most // up)
         fits |= self.ok & (self.digits == 0)

@@ -160,18 +160,17 @@ def _layout(lines: Lines, newline: int, delimiter: int, *, has_end: bool) -> Lay
     is_byte = [_may_be_byte(one) for one in cells]
     known = np.sum([number.ok | byte for number, byte in zip(numbers, is_byte, strict=True)], axis=0)
     data = (known >= 2) & np.any(is_byte, axis=0) & np.any([one.ok for one in numbers], axis=0)
-    if not data.any():
-        return None
     above = content[content < mine[int(data.argmax())]]
     header = lines.select(above[-1:])
     names = [header.column(c).text(0).lower() if above.size else "" for c in range(len(cells))]
 
     time = _best([_time_score(name, one, data) for name, one in zip(names, numbers, strict=True)])
+    if time < 0:
+        return None
     scores = [_byte_score(name, one, ok & data, data) for name, one, ok in zip(names, cells, is_byte, strict=True)]
-    if time >= 0:
-        scores[time] = 0
+    scores[time] = 0
     byte = _best(scores)
-    if time < 0 or byte < 0:
+    if byte < 0:
         return None
     first = int(data.argmax())
     data &= numbers[time].ok & is_byte[byte]

@@ -194,3 +194,33 @@ def test_rows_are_those_of_the_most_common_length(short: int, long: int, byte: i
     found = layout(rows)
     assert found is not None
     assert found.byte == byte
+
+
+def test_the_column_of_the_times_is_not_that_of_the_bytes() -> None:
+    found = layout(["1,15", "2,7", "3,200"], "byte time,a")
+    assert found is not None
+    assert (found.time, found.byte) == (0, 1)
+    assert layout(["1", "2", "3"], "byte time") is None
+
+
+def test_the_first_row_has_both_a_time_and_a_byte() -> None:
+    found = layout(["-,0x0F,5", "0.25,-,5", "0.5,0x10,5", "0.75,0x11,5"], "time [s],byte,n")
+    assert found is not None
+    assert (found.skipped, found.first_t_ns, found.digit_ns) == (3, 500_000_000, 10_000_000)
+
+
+@pytest.mark.parametrize(
+    ("good", "header", "is_found"),
+    [
+        (1, "", False),
+        (2, "", True),  # half of the rows from the first on
+        (1, "time,byte", True),  # names will do
+        (1, "time,a", False),
+        (1, "a,byte", False),
+        (0, "time,byte", False),
+    ],
+)
+def test_half_of_the_rows_are_of_bytes(good: int, header: str, is_found: bool) -> None:
+    rows = [f"0.{n},0x0F" for n in range(good)] + ["soon,0x00", "soon,0x01"]
+    assert (layout(rows, header) is not None) is is_found
+    assert header or (layout(["soon,0x00"] * 9 + rows) is not None) is is_found
