@@ -195,6 +195,9 @@ class _Notes:
         return done
 
     def pytest_sessionfinish(self) -> None:
+        if sys.version_info >= (3, 12):  # what runs as the process ends would be noted without this file's globals
+            for event in (sys.monitoring.events.PY_START, sys.monitoring.events.LINE):
+                sys.monitoring.register_callback(sys.monitoring.COVERAGE_ID, event, None)
         if self._tests:
             names = {name for _, _, lines in self._tests.values() for name in lines}
             texts = {name: (ROOT / name).read_text(encoding="utf-8").split("\n") for name in names}
