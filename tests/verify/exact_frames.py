@@ -12,14 +12,19 @@ from busbench.capture.base import CaptureInfo
 from busbench.capture.frames import Span
 from busbench.model import Annotation, Clock, ClockKind, Rejects
 from busbench.rig.model import Rig
+from busbench.verify.control_moves import Also, ControlMove, Rows
 from busbench.verify.inputs import ChannelPlan, VerifyInputs, channel_plans
+from busbench.verify.phases import Phase, Phases
+from busbench.verify.windows import Window
 from busbench.wire.codec import pack_frames
 from busbench.wire.frame_spec import CHANNELS, FRAME_BYTES
 from busbench.wire.table import FrameTable
 from tests.rig.rigs import device, rig
 
 STEP_S = 1 / 64  # as a binary fraction, so that sums of times are exact
+COUNT = 640  # frames of 10 s
 LOW, NEUTRAL, HIGH = 173, 992, 1811  # counts of -100, 0 and 100 %
+RESTS = (NEUTRAL, NEUTRAL, LOW, *(NEUTRAL,) * 4, LOW, *(NEUTRAL,) * 8, LOW, LOW)
 
 # Two sticks of one gimbal, a lever that rests low, a motor and a switch.
 PLAN = rig(
@@ -86,3 +91,36 @@ def inputs(
 def plans(plan: Rig = PLAN) -> dict[int, ChannelPlan]:
     """The channels of a plan by number."""
     return {mapped.channel: mapped for mapped in channel_plans(plan)}
+
+
+def phases(
+    parts: Mapping[Rows, Phase] = {},
+    *,
+    count: int = COUNT,
+    repeated: Sequence[Rows] = (),
+    windows: Sequence[Window] = (),
+    moves: Sequence[ControlMove] = (),
+    runs: Mapping[str, Sequence[Rows]] = {},
+    unknown: Mapping[str, Sequence[Rows]] = {},
+    rests: Mapping[int, int] = {},
+) -> Phases:
+    """Phases of frames, all at rest but for parts; nothing moved but what is given."""
+    of_frame, is_repeated = np.zeros(count, np.uint8), np.zeros(count, np.bool_)
+    for rows, phase in parts.items():
+        of_frame[slice(*rows)] = phase
+    for rows in repeated:
+        is_repeated[slice(*rows)] = True
+    found = tuple(rests.get(index + 1, rest) for index, rest in enumerate(RESTS))
+    every = {name: runs.get(name, ()) for name in "aefms"}
+    turns = {turn.control: turn for turn in moves}
+    return Phases(of_frame, is_repeated, tuple(windows), found, turns, every, unknown, None, None, None)
+
+
+def move(control: str, first: int, stop: int, *also: Also, is_marked: bool = False) -> ControlMove:
+    """A move of a control."""
+    return ControlMove(control, first, stop, also, is_marked)
+
+
+def step(word: str, first: int, done: int, stop: int | None = None) -> Window:
+    """An annotated step, by rows; without a pause after it if none is given."""
+    return Window(word, first * STEP_S, first, done, done if stop is None else stop, is_repeated=False)
