@@ -207,3 +207,31 @@ def test_no_move_follows_another_over_a_loss_of_the_link(first: int, has_begun: 
 def test_a_control_that_has_its_move_is_not_asked_again() -> None:
     evidence = inputs({8: held(LOW, (100, 170, HIGH), count=300)}, plan=PLAN)
     assert find(evidence, {"m": [(100, 170)], "a": [(0, 9)]}, {"m": (90, 180)}) == ({}, {})
+
+
+ENGINE = rig(
+    device("flap", 3, 'control = "f"', "rest_pct = -100"),
+    device("engine", 8, 'control = "m"', 'motor = "engine"', 'ignition_kill = "hand switch"', "idle_pct = -80",
+           failsafe="-80"),
+    device("release", 17, 'control = "s"'),
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("low", "end_pct", "steps", "is_alike"),
+    [
+        (LOW, 3.0, 99, False), (LOW, 3.0, 100, True), (LOW, 3.0, 256, True), (LOW, 3.0, 257, False),
+        (LOW + 24, 3.0, 256, True), (LOW + 25, 3.0, 256, False), (LOW + 25, 3.0, 128, True),
+        (LOW, 21.0, 128, True), (LOW, 21.0, 129, False),  # its idle, 164 counts above that end, is at it as well
+    ],
+)  # fmt: skip
+def test_an_engine_that_was_closed_and_opened_visited_both_ends(
+    low: int, end_pct: float, steps: int, is_alike: bool
+) -> None:
+    """Others were away for 1.25 s at one end: 0.78125 s to 2 s for each end."""
+    times_s = [0.0, 1.65, *(2 + row * STEP_S for row in range(400))]
+    rows = (100, 101 + steps)
+    values = held(337, (*rows, HIGH), (100, 110, low), count=402)
+    evidence = inputs({8: values}, plan=limited(ENGINE, end_pct=end_pct), t_s=times_s)
+    moves, _ = find(evidence, {"f": [], "s": [], "m": [rows]}, {"f": (0, 2), "s": (0, 2)})
+    assert (list(moves) == ["m"]) is is_alike
