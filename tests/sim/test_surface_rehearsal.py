@@ -55,6 +55,16 @@ def test_each_way_is_told_by_its_farthest_in_the_order_of_first_sight() -> None:
     ]
 
 
+def test_one_degree_is_seen_and_four_degrees_from_rest_are_late() -> None:
+    assert watched([state("rudder", 1.99)]) == ["nothing moved"]
+    assert watched([state("rudder", 2.0)]) == ["rudder moved 1° left"]
+    assert watched([state("rudder", 0.0)]) == ["rudder moved 1° right"]
+    late = "rudder is still moving, though it should be back at rest"
+    for deg, is_late in ((5.0, True), (4.99, False), (-3.0, True), (-2.99, False)):
+        assert (late in watched([state("rudder", deg, is_moving=True)])) is is_late
+    assert watched([state("rudder", 5.0)]) == ["rudder moved 4° left"]
+
+
 def test_what_is_late_and_what_lost_power() -> None:
     late = [state("rudder", 1.0 + LATE_DEG, is_moving=True), state("gear", 0.0)]
     assert watched(late)[-1] == "rudder is still moving, though it should be back at rest"

@@ -11,11 +11,12 @@ from busbench.drive.surface_check import Entry, Station
 from busbench.drive.surface_file import SavedWalk
 from busbench.errors import RigError
 from busbench.rig.finding import Finding
+from busbench.verify.inputs import VerifyInputs
 from busbench.verify.junit import junit_xml
-from busbench.verify.result import Verdict
+from busbench.verify.result import CheckFactory, Verdict
 from busbench.verify.stations import stations_of
 from busbench.verify.surface_checks import check_walk
-from busbench.verify.verify import faults_words, verify
+from busbench.verify.verify import Verification, faults_words, verify
 from tests.verify.rounds import RIG, round_of, without_times
 
 
@@ -30,6 +31,36 @@ def test_what_was_not_tested_is_an_error_to_programs() -> None:
     (failure,) = root.iter("failure")
     assert failure.attrib["message"].startswith("values went on over 3.61 s without link")
     assert len(list(root.iter("testcase"))) == len(found.checks)
+
+
+def test_the_whole_document() -> None:
+    about = CheckFactory("channel", "channel 6 (rudder)", 6)
+    checks = (
+        about.at_most("noise", "3 counts", measured=3, limit=2, unit="counts"),
+        about.not_tested("rest", "never <still>"),
+        about.is_so("direction", "right", good=True),
+    )
+    found = Verification(checks, VerifyInputs(round_of(), RIG), (), None, unplanned=(3, 17))
+    totals = 'tests="3" failures="1" errors="1"'
+    assert (
+        junit_xml(found)
+        == f"""<?xml version="1.0" encoding="UTF-8"?>
+<testsuites {totals}>
+  <testsuite name="busbench verify Heron" {totals}>
+    <testcase classname="channel 6 (rudder)" name="noise">
+      <failure message="3 counts (limit 2 counts)" />
+    </testcase>
+    <testcase classname="channel 6 (rudder)" name="rest">
+      <error type="not tested" message="never &lt;still&gt;" />
+    </testcase>
+    <testcase classname="channel 6 (rudder)" name="direction">
+      <system-out>right</system-out>
+    </testcase>
+    <system-out>not in the plan, but moved: channels 3, 17</system-out>
+  </testsuite>
+</testsuites>
+"""
+    )
 
 
 def test_the_verdict_as_plain_values() -> None:

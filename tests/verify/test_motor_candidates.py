@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+import msgspec
 import pytest
 
 from busbench.verify.control_moves import ControlMove, Rows, rest_levels
@@ -234,4 +235,15 @@ def test_an_engine_that_was_closed_and_opened_visited_both_ends(
     values = held(337, (*rows, HIGH), (100, 110, low), count=402)
     evidence = inputs({8: values}, plan=limited(ENGINE, end_pct=end_pct), t_s=times_s)
     moves, _ = find(evidence, {"f": [], "s": [], "m": [rows]}, {"f": (0, 2), "s": (0, 2)})
+    assert (list(moves) == ["m"]) is is_alike
+
+
+@pytest.mark.parametrize(("end_pct", "is_alike"), [(50.0, False), (49.0, True)])
+def test_an_end_as_near_to_idle_as_an_end_may_be_off_is_not_visited_by_itself(end_pct: float, is_alike: bool) -> None:
+    """Idle at half the travel, 409.5 counts: the run of 3 s is one for two ends of 1.25 s each, but not for one."""
+    devices = (ENGINE.devices[0], msgspec.structs.replace(ENGINE.devices[1], idle_pct=-50.0), ENGINE.devices[2])
+    plan = msgspec.structs.replace(limited(ENGINE, end_pct=end_pct), devices=devices)
+    values = held(582, (100, 293, HIGH), (100, 110, LOW), count=402)
+    evidence = inputs({8: values}, plan=plan, t_s=[0.0, 1.65, *(2 + row * STEP_S for row in range(400))])
+    moves, _ = find(evidence, {"f": [], "s": [], "m": [(100, 293)]}, {"f": (0, 2), "s": (0, 2)})
     assert (list(moves) == ["m"]) is is_alike
