@@ -247,3 +247,13 @@ def test_an_end_as_near_to_idle_as_an_end_may_be_off_is_not_visited_by_itself(en
     evidence = inputs({8: values}, plan=plan, t_s=[0.0, 1.65, *(2 + row * STEP_S for row in range(400))])
     moves, _ = find(evidence, {"f": [], "s": [], "m": [(100, 293)]}, {"f": (0, 2), "s": (0, 2)})
     assert (list(moves) == ["m"]) is is_alike
+
+
+@pytest.mark.parametrize(("level", "is_move"), [(LOW, True), (LOW + 25, False)])
+def test_a_motor_that_rests_high_goes_low(level: int, is_move: bool) -> None:
+    plan = rig(
+        device("flap", 3, 'control = "f"', "rest_pct = -100"),
+        device("fan", 8, 'control = "m"', 'motor = "electric"', "reversed = true", "rest_pct = 100", failsafe="100"),
+    )
+    evidence = inputs({8: held(HIGH, (64, 104, level), count=128)}, plan=plan)
+    assert possible(evidence, {"f": [], "m": [(64, 104)]}) == (((64, 104),) if is_move else ())
