@@ -92,6 +92,12 @@ def test_a_control_is_away_if_two_frames_are_more_than_40_counts_from_rest(level
     assert runs_of(single)["a"] == []
 
 
+def test_a_motor_is_away_from_its_rest_in_the_plan_and_a_stick_from_where_it_rests() -> None:
+    evidence = inputs({MOTOR: held(HIGH, (0, 20, LOW), count=60), AILERON: held(900, (30, 40, 1000), count=60)})
+    runs = runs_of(evidence)
+    assert (runs["m"], runs["a"]) == ([(20, 60)], [(27, 43)])
+
+
 @pytest.mark.parametrize(("mean", "found"), [(8, []), (9, [(30, 60)])])
 def test_the_first_and_the_last_frames_count_in_the_mean(mean: int, found: list[Rows]) -> None:
     """For a control that is far in a frame or two of them; before the last 30 frames it is at rest."""
@@ -244,6 +250,10 @@ def test_a_channel_without_a_device_moves_from_where_it_was() -> None:
     assert found[12] == Also(12, 20, follows=False, row=45, frames=3)
     assert found[ELEVATOR] == Also(2, 692, follows=False, row=40, frames=20)  # its rest is 992 in these tests
     assert list(found) == [2, 12]
+    for channel in (7, 12, 16):
+        found = also_of(inputs({AILERON: MOVED, channel: held(320, (40, 41, 300), count=100)}))
+        assert found == {channel: Also(channel, 20, follows=False, row=41, frames=19)}
+    assert also_of(inputs({AILERON: MOVED, FLAP: [300] * 100}))[FLAP].moved_counts == 300 - LOW
 
 
 def test_noise_of_a_channel_that_is_still_is_no_movement() -> None:
@@ -262,7 +272,8 @@ def test_glitches_and_bad_frames_are_no_movement() -> None:
     other = held(NEUTRAL, (44, 45, HIGH), (47, 48, HIGH), (50, 51, HIGH), count=100)
     evidence = inputs({AILERON: MOVED, ELEVATOR: other}, plan=strict, flags={47: FLAG_LOST}, damaged=[50])
     assert also_of(evidence) == {}
-    assert also_of(inputs({AILERON: MOVED}, damaged=range(100))) == {}
+    for damaged in (range(100), range(40, 60)):
+        assert also_of(inputs({AILERON: MOVED, 12: MOVED}, damaged=damaged)) == {}
 
 
 def test_a_channel_follows_if_it_moves_in_proportion_either_way() -> None:
