@@ -65,6 +65,8 @@ def test_times_that_go_back_are_not_used() -> None:
     assert evidence.recording.clock.is_known
     assert evidence.t_s == pytest.approx(np.array([0.0, 0.014, 0.028, 0.042]))
     assert evidence.marks_s() == []
+    long = inputs({1: [NEUTRAL] * 300}, t_s=[row / 50 - (row > 250) for row in range(300)])
+    assert (replace(long, known_period_ns=None).found_period_ns, long.period_ns) == (None, 14e6)
 
 
 def test_the_period_is_the_known_one_else_the_measured_one() -> None:

@@ -254,6 +254,7 @@ def test_without_times_or_a_period_missing_frames_cannot_be_seen() -> None:
     [
         ([(0.125, True), (0.25, True), (0.2, True)], PASS, "the longest outage lasted 0.250 s"),
         ([(0.25, False)], PASS, "the longest outage lasted 0.250 s"),
+        ([(0.0, True)], PASS, "the longest outage lasted 0.000 s"),
         ([(0.125, True), (0.5, True)], FAIL, "the longest outage lasted 0.500 s; it began 2.00 s from the start"),
         ([(0.5, False)], NOT_TESTED, "packets were marked for 0.500 s, perhaps each for one bad byte"),
         ([(0.25, True), (0.5, False)], NOT_TESTED, "packets were marked for 0.500 s, perhaps each for one bad byte"),
