@@ -161,6 +161,8 @@ def test_losses_are_judged_by_their_upper_limit(kind: str, name: str) -> None:
     assert (found[name].verdict, found[name].sentence) == (PASS, said)
     single = judged(*(outage(kind, 1) for _ in range(10)), loss_pct=2.0)[name]
     assert single.sentence == "10 of 1,000; 95 % upper confidence limit 1.69 %"
+    two = judged(outage(kind, 2), loss_pct=2.0)[name]
+    assert two.sentence == f"2 of 1,000; 95 % upper confidence limit 0.628 %{burst}"
     assert judged(loss_pct=2.0)[name].sentence == "0 of 1,000; 95 % upper confidence limit 0.299 %"
 
 

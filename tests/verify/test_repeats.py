@@ -118,6 +118,13 @@ def test_without_a_step_there_the_rest_is_repeated(windows: list[Window], row: i
     assert [one.mark for one in asks] == ([] if mark is None else [mark])
 
 
+@pytest.mark.parametrize("windows", [[], [step("a", 100, 200)]])
+def test_the_very_first_frame_counts_where_there_is_no_step_before(windows: list[Window]) -> None:
+    evidence = inputs({3: held(LOW, (0, 1, 300), count=COUNT)})
+    asks = find_repeats(verification(evidence=evidence, found=phases(windows=windows)), step_of("a"))
+    assert [one.mark for one in asks] == ["rest"]
+
+
 @pytest.mark.parametrize(
     ("mark", "part", "again"),
     [
