@@ -51,7 +51,7 @@ class Thresholds:
         return Thresholds(names, middle, np.where(high > low, np.abs(top - bottom), 0.0))
 
     def levels(self, volts: F64) -> U8:
-        """Levels of further rows, uint8 (rows, signals); the very first is decided by the threshold alone."""
+        """Levels of further rows, uint8 (rows, signals); 0 until a signal is clear of its threshold."""
         margin = _HYSTERESIS * self.swing
         is_clear = np.abs(volts - self.middle) > margin
         places = np.where(is_clear, np.arange(1, len(volts) + 1)[:, None], 0)
