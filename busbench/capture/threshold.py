@@ -46,8 +46,8 @@ class Thresholds:
             above = kept > middle
             sums = np.where(above, kept, 0).sum(axis=0), np.where(above, 0, kept).sum(axis=0)
             count = above.sum(axis=0)
-            top, bottom = sums[0] / np.maximum(count, 1), sums[1] / np.maximum(len(kept) - count, 1)
-            middle = np.where((count > 0) & (count < len(kept)), (top + bottom) / 2, middle)
+            top, bottom = sums[0] / np.maximum(count, 1), sums[1] / (len(kept) - count)  # the lowest is never above
+            middle = np.where(count > 0, (top + bottom) / 2, middle)
         return Thresholds(names, middle, np.where(high > low, np.abs(top - bottom), 0.0))
 
     def levels(self, volts: F64) -> U8:
