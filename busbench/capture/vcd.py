@@ -114,12 +114,12 @@ class VcdLevels(LevelFile):
         offset, rest = self._body, b""
         try:
             for whole, rest in whole_parts(self._source, start=offset, ends=SPACE):
-                if len(rest) > _REST_MOST:
-                    what = "is not a value change dump from here on"
-                    raise CaptureError(self.path, what, offset=offset + len(whole), hint="save it again")
                 changes.take(whole, offset)
                 offset += len(whole)
                 yield changes, False
+                if len(rest) > _REST_MOST:
+                    what = "is not a value change dump from here on"
+                    raise CaptureError(self.path, what, offset=offset, hint="save it again")
             if rest:
                 changes.take_last(rest)
         except CaptureError:
@@ -227,11 +227,12 @@ class VcdWriter:
         self._end: int | None = None
 
     def write(self, edges: Edges) -> None:
-        """Add the next piece of the record; changes before time 0 are left out."""
+        """Add the next piece of the record, from time 0 or later on."""
         step = self._step_ns
         if self._end is None:
-            start = max(0, edges.start_ns // step)
-            self._file.write(_header(self._signal, step) + f"#{start}\n$dumpvars\n{edges.initial}!\n$end\n".encode())
+            self._file.write(
+                _header(self._signal, step) + f"#{edges.start_ns // step}\n$dumpvars\n{edges.initial}!\n$end\n".encode()
+            )
         rows = zip((edges.t_ns // step).tolist(), edges.level.tolist(), strict=True)
         self._file.write("".join(f"#{t}\n{level}!\n" for t, level in rows).encode())
         self._end = edges.end_ns // step
