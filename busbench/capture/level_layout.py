@@ -24,7 +24,6 @@ HEADER_LINES = 40
 _ROWS_LEAST = 3
 _SNIFFED_LINES = 1000  # of which a few may be damaged
 _STEPS_MOST = 2000
-_STANDS = 0.05  # share of equal steps in a column of levels; times have fewer
 _UNITS_NS = {"s": 10**9, "ms": 10**6, "us": 10**3, "ns": 1}
 _UNIT = re.compile(
     r"(?:^|[\s_\[(/])(?:(?P<s>s|secs?|seconds?)|(?P<ms>ms|milliseconds?)"
@@ -128,7 +127,7 @@ class _FirstRows:
     def has_time(self) -> bool:
         """False if the first column holds levels too."""
         first = self.table[:, 0]
-        return not are_levels(first) or int(np.count_nonzero(np.diff(first) <= 0)) <= _STANDS * len(first)
+        return not are_levels(first) or bool((np.diff(first) > 0).all())
 
 
 def numbers(flat: bytes, columns: int) -> F64:
@@ -225,7 +224,7 @@ def _described(above: list[bytes], rows: _FirstRows, separator: bytes, number: i
         first = [line.split(separator)[0].strip(b'" \r+-') for line in rows.lines]
         heads = [one[0] for one in cells[full[-1] if full else -1 :]]  # the names, and units below them
         tick_ns, fault = _tick_ns(heads, stated_ns, rows.table, is_whole=all(cell.isdigit() for cell in first))
-    elif tick_ns is None or not (np.diff(rows.table[:, 1:], axis=0) == 0).all(axis=1).any():
+    elif tick_ns is None or not (np.diff(rows.table, axis=0) == 0).all(axis=1).any():
         return None
     return LevelLayout(separator, names, has_time, tick_ns, number, start, fault)
 
@@ -294,8 +293,6 @@ def step_ns(text: bytes, layout: LevelLayout) -> int:
     if not layout.has_time:
         return max(1, round(layout.tick_ns))
     rows = [(line, row) for line in text.split(b"\n")[:_STEPS_MOST] if (row := layout.parse(line)) is not None]
-    if not rows:
-        return 1
     lines = [line for line, _ in rows]
     times = np.clip(np.concatenate([row[:, 0] for _, row in rows]), -LATEST_NS, LATEST_NS) * layout.tick_ns
     steps: F64 = np.diff(times)
