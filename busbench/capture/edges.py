@@ -108,7 +108,6 @@ class LevelCapture(Capture):
         raise CaptureError(self._file.path, what, hint=hint)
 
     def _logs(self) -> Iterator[ByteLog]:
-        self.info.notes.clear()
         decoder = LineDecoder(line=self._line)
         offset = self._changes = 0
         broken: CaptureError | None = None
