@@ -76,7 +76,9 @@ class ParquetFrames(Capture):
         try:
             for batch in self._parquet.iter_batches(_ROWS, columns=list(COLUMNS)):
                 columns = {name: batch.column(name).to_numpy(zero_copy_only=False) for name in COLUMNS}
-                offset = np.asarray(columns["offset"], np.int64)
+                offset = columns["offset"]
+                if offset.dtype.kind not in "iu":
+                    raise self._damaged()
                 gaps = np.diff(offset, prepend=at - FRAME_BYTES) - FRAME_BYTES
                 filled += sum(gaps.tolist())
                 if (gaps < 0).any() or filled > _FILLED_MOST:
@@ -93,9 +95,9 @@ class ParquetFrames(Capture):
             self.info.notes.append(f"{some} known by number alone: 0x{_FILL:02X} is written for each")
 
     def _logs(self, columns: dict[str, Any], gaps: I64, at: int) -> Iterator[ByteLog]:
-        counts = np.column_stack([columns[name] for name in CHANNEL_NAMES]).astype(np.int64)
+        counts = np.column_stack([columns[name] for name in CHANNEL_NAMES])
         flags = sum(np.asarray(columns[name], np.bool_).astype(np.uint8) << bit for bit, name in enumerate(FLAG_NAMES))
-        raw = pack_frames(counts, flags, np.asarray(columns["end_byte"], np.uint8))
+        raw = pack_frames(counts, flags, columns["end_byte"])
         ends = at + np.cumsum(gaps + FRAME_BYTES)
         data = np.full(int(ends[-1]) - at, _FILL, np.uint8)
         data[(ends[:, None] - at - FRAME_BYTES) + np.arange(FRAME_BYTES)] = raw

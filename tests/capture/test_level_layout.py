@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+from io import BytesIO
+
 import pytest
 
+from busbench.capture.edges import read_edges
+from busbench.capture.file_io import ObjectSource
+from busbench.capture.level_csv import LevelCsvFile
 from busbench.capture.level_layout import LevelLayout, find_layout, step_ns
 
 
@@ -258,3 +263,15 @@ def test_rows_are_judged_by_the_first_thousand() -> None:
     """A tenth of them and two may be damaged; what comes after may be anything."""
     rows = "x\n" * 102 + "".join(f"{n}.5,{n % 2}\n" for n in range(898))
     assert layout("0.5,0\n" + rows.replace("0.5,0\n", "", 1) + "x\n" * 9) is not None
+
+
+@pytest.mark.parametrize(("size", "is_row"), [(4 << 20, True), ((4 << 20) + 1, False)])
+def test_a_row_is_at_most_four_megabytes_long(size: int, is_row: bool) -> None:
+    text = b"time s,rx\n0.5,0\n1.5,1\n2.5,0\n" + b"x" * size
+    file = LevelCsvFile(ObjectSource(BytesIO(text), name="made"))
+    assert read_edges(file)["rx"].t_ns.tolist() == [1_500_000_000, 2_500_000_000]
+    assert file.notes == (
+        ["the file is cut inside its last row"]
+        if is_row
+        else ["line 5 is longer than any row: save it again; what is before it was read"]
+    )
