@@ -12,7 +12,7 @@ from busbench.capture.frames import Span, read_frames
 from busbench.capture.open import open_capture
 from busbench.capture.packet_order import PacketOrder
 from busbench.line import Chunk
-from busbench.model import TIME_MAX_NS, TIME_MIN_NS, ByteLog, Clock, ClockKind
+from busbench.model import I64, TIME_MAX_NS, TIME_MIN_NS, U8, ByteLog, Clock, ClockKind
 from busbench.wire.codec import pack_frames
 from busbench.wire.table import AlignmentResult
 from tests.capture.blocks import interface, option, packet, packets, read, save, section
@@ -108,6 +108,17 @@ def arranged(*parts: list[int]) -> tuple[list[int], int]:
     return [t // MS for log in got for t in log.mark_t_ns.tolist()], order.moved
 
 
+def numbered(count: int) -> bytes:
+    return b"".join(b"%03d" % i for i in range(count))
+
+
+def made(times: I64, *, offset: int = 0, data: bytes = b"", bad: U8 | None = None) -> ByteLog:
+    """Packets of three bytes with these times in ns; the bytes are the time in ms if none are given."""
+    data = data or b"".join(b"%03d" % (t // MS) for t in times.tolist())
+    ends = offset + 3 * np.arange(1, times.size + 1)
+    return ByteLog(offset, np.frombuffer(data, np.uint8), ends, times, bad)
+
+
 def test_a_packet_is_late_by_eight_others_at_most() -> None:
     times = list(range(1, 30))
     eight = [*times[:10], *times[11:19], times[10], *times[19:]]
@@ -132,6 +143,72 @@ def test_late_packets_belong_to_the_log_before() -> None:
     assert arranged([*times[:97], 99, 98], times[99:]) == (times, 1)
     assert arranged([*times[:96], 98, 99], [97, *times[99:]]) == (times, 1)
     assert arranged([*times[:96], 98, 99], [100, 97, *times[100:]]) == (times, 1)
+
+
+def test_packets_in_order_are_taken_on_but_for_the_last_eight() -> None:
+    """Those that a packet of the next log may belong before."""
+    times = np.arange(100) * MS
+    logs = [made(times), made(times + 99 * MS, offset=300)]
+    order = PacketOrder(clock=PER_READ)
+    assert [log.mark_end.size for log in order.arrange(logs)] == [92, 107]
+    assert order.copies == 1  # the last of the one is the first of the other
+
+
+@pytest.mark.parametrize(("count", "kept"), [(64, [72]), (65, [65, 8])])
+def test_a_log_without_a_gap_waits_for_the_next_while_it_is_short(count: int, kept: list[int]) -> None:
+    times = np.array([MS] * count)
+    logs = [made(times, data=numbered(count)), made(np.arange(8) * MS, offset=3 * count, data=numbered(8))]
+    assert [log.mark_end.size for log in PacketOrder(clock=PER_READ).arrange(logs)] == kept
+
+
+def test_a_copy_is_not_cut_off_from_its_first() -> None:
+    """Where a log of 100 packets would be cut, eight before its end, are two packets with one time."""
+    times = np.arange(100) * MS
+    times[92:] -= MS
+    order = PacketOrder(clock=PER_READ)
+    got = list(order.arrange([made(times), made(times[-1:], offset=300)]))
+    assert ([log.mark_end.size for log in got], order.copies) == ([91, 8], 2)
+
+
+@pytest.mark.parametrize(("lag", "copies"), [(8, 1), (9, 0)])
+def test_a_copy_is_at_most_eight_packets_behind(lag: int, copies: int) -> None:
+    some = [b"abc", *(b"%03d" % i for i in range(lag - 1)), b"abc", b"end"]
+    log = ByteLog.from_chunks([Chunk(5 * MS + (data == b"end"), data) for data in some])
+    order = PacketOrder(clock=PER_READ)
+    (got,) = order.arrange([log])
+    assert (order.copies, got.data.tobytes().count(b"abc")) == (copies, 2 - copies)
+
+
+@pytest.mark.parametrize(
+    ("times", "ordered", "moved"),
+    [
+        ([1, 2, 4, 3, 100, 4, 200], [1, 2, 3, 4, 100, 4, 200], 1),  # one late by too much beside one that is not
+        ([1, 1, 3, 2, 4], [1, 2, 3, 4], 1),  # a copy was not late
+        ([2, 1], [2, 1], 0),
+        ([2, 1, 2], [1, 2], 1),
+        ([1], [1], 0),
+    ],
+)
+def test_each_late_packet_is_judged_by_itself(times: list[int], ordered: list[int], moved: int) -> None:
+    assert arranged(times) == (ordered, moved)
+
+
+def test_a_clock_set_back_at_the_end_of_a_log_stays_as_it_is() -> None:
+    assert arranged([5] * 70 + [9, 8], list(range(1, 30))) == ([5, 9, 8, *range(1, 30)], 0)
+
+
+def test_marked_bytes_stay_with_their_packets() -> None:
+    """In logs that are cut, joined and put in order."""
+    times = np.arange(100) * MS
+    times[[95, 96]] = times[[96, 95]]
+    bad = np.zeros(300, np.uint8)
+    bad[[4, 3 * 95 + 1, 3 * 99 + 2]] = 1
+    logs = [made(times, bad=bad), made(np.array([97, 100]) * MS, offset=300, bad=np.array([0, 0, 0, 8, 0, 0], np.uint8))]
+    got = list(PacketOrder(clock=PER_READ).arrange(logs))
+    marked = np.concatenate([log.bad for log in got if log.bad is not None])
+    # The packet of 97 ms is there twice: its copy has gone.
+    assert np.flatnonzero(marked).tolist() == [4, 3 * 96 + 1, 3 * 99 + 2, 300]
+    assert marked[300] == 8
 
 
 def test_other_bytes_at_the_same_time_are_no_copies() -> None:
