@@ -125,7 +125,7 @@ def _order(t_ns: I64, *, is_overtaken: bool) -> tuple[I64, int]:
     length = np.diff(first, append=t_ns.size)
     is_near = np.maximum.reduceat(np.abs(order - rows), first) <= REACH
     is_near &= np.maximum.reduceat(latest - t_ns, first) < REACH_NS
-    is_near[-1] &= is_overtaken or bool(t_ns[-1] == latest[-1])
+    is_near[-1] &= is_overtaken  # a last packet that is also the latest is a run by itself
     is_sorted = np.repeat(is_near, length)
     order = np.where(is_sorted, order, rows)
     return order, int(np.count_nonzero((t_ns[1:] < t_ns[:-1]) & is_sorted[1:]))

@@ -126,8 +126,9 @@ class SerialPackets(Capture):
     def _others_notes(self, others: dict[tuple[int, bool], int]) -> list[str]:
         if not others:
             return []
+        faces = self._file.interfaces
         words = [
-            f"{size} bytes {'sent' if sent else 'received'} on {index} ({self._file.interfaces[index].label})"
+            f"{pluralize(size, 'byte')} {'sent' if sent else 'received'} on {index} ({faces[index].label})"
             for (index, sent), size in sorted(others.items())
         ]
         return [

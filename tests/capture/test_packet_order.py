@@ -12,7 +12,7 @@ from busbench.capture.frames import Span, read_frames
 from busbench.capture.open import open_capture
 from busbench.capture.packet_order import PacketOrder
 from busbench.line import Chunk
-from busbench.model import I64, TIME_MAX_NS, TIME_MIN_NS, U8, ByteLog, Clock, ClockKind
+from busbench.model import I64, NO_CLOCK, TIME_MAX_NS, TIME_MIN_NS, U8, ByteLog, Clock, ClockKind
 from busbench.wire.codec import pack_frames
 from busbench.wire.table import AlignmentResult
 from tests.capture.blocks import interface, option, packet, packets, read, save, section
@@ -193,6 +193,13 @@ def test_each_late_packet_is_judged_by_itself(times: list[int], ordered: list[in
     assert arranged(times) == (ordered, moved)
 
 
+def test_bytes_without_a_clock_are_taken_as_they_come() -> None:
+    logs = [ByteLog.from_bytes(np.zeros(3, np.uint8), offset=at) for at in (0, 3, 6)]
+    order = PacketOrder(clock=NO_CLOCK)
+    assert list(order.arrange(logs)) == logs
+    assert order.notes == []
+
+
 def test_a_clock_set_back_at_the_end_of_a_log_stays_as_it_is() -> None:
     assert arranged([5] * 70 + [9, 8], list(range(1, 30))) == ([5, 9, 8, *range(1, 30)], 0)
 
@@ -203,7 +210,8 @@ def test_marked_bytes_stay_with_their_packets() -> None:
     times[[95, 96]] = times[[96, 95]]
     bad = np.zeros(300, np.uint8)
     bad[[4, 3 * 95 + 1, 3 * 99 + 2]] = 1
-    logs = [made(times, bad=bad), made(np.array([97, 100]) * MS, offset=300, bad=np.array([0, 0, 0, 8, 0, 0], np.uint8))]
+    late = made(np.array([97, 100]) * MS, offset=300, bad=np.array([0, 0, 0, 8, 0, 0], np.uint8))
+    logs = [made(times, bad=bad), late]
     got = list(PacketOrder(clock=PER_READ).arrange(logs))
     marked = np.concatenate([log.bad for log in got if log.bad is not None])
     # The packet of 97 ms is there twice: its copy has gone.
@@ -264,6 +272,7 @@ def test_pieces_give_the_same_as_the_whole(seed: int) -> None:
     assert [log.offset for log in got] == [0, *ends[:-1]]
     data = b"".join(log.data.tobytes() for log in got)
     times = np.concatenate([log.mark_t_ns for log in got])
+    assert np.concatenate([log.mark_end for log in got]).tolist() == list(range(3, 3 * len(sent) + 1, 3))
     assert times.tolist() == [t for t, _ in sent]
     assert data == b"".join(one for _, one in sent)
     assert order.copies == len(doubled) - len(sent)

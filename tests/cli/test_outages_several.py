@@ -98,5 +98,5 @@ def test_only_who_reads_one_of_several_lines_hears_of_the_others(
     assert len(one.frames) == 4210
     assert capsys.readouterr().err == (
         f"busbench: {PAIR}: read what was received on virtual receiver, right wing;"
-        " passed over: 104675 bytes received on 0 (virtual receiver, left wing)\n"
+        " passed over: 104,675 bytes received on 0 (virtual receiver, left wing)\n"
     )
