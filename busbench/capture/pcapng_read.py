@@ -140,10 +140,10 @@ class SerialPackets(Capture):
         for i, comments in batch.comments.items():
             if self._is_of_another_line(self._file.interfaces[batch.interface[i]]):
                 continue
+            t_ns = int(batch.t_ns[i])  # only packets with a time have comments
             for comment in comments:
-                if batch.t_ns[i] == NO_TIME or pb.read_bad(comment, 0) is not None:
+                if pb.read_bad(comment, 0) is not None:
                     continue
-                t_ns = int(batch.t_ns[i])
                 if (counts := pb.read_wakes(comment)) is not None:
                     self.info.wakes.append(WakeUps(t_ns, counts))
                 elif (left_out := parse_left_out(comment, t_ns)) is not None:
