@@ -137,6 +137,21 @@ def test_frames_of_one_port_settle_it_where_reads_cut_them(tmp_path: Path) -> No
     assert (capture.info.source, joined(capture)) == ("b", some)
 
 
+@pytest.mark.usefixtures("small_buffers")
+def test_frames_that_came_first_settle_it_whatever_follows(tmp_path: Path) -> None:
+    faces = [interface(option(2, b"a")), interface(option(2, b"b"))]
+    capture = read(save(tmp_path, section(), *faces, *frames(0), packet(9, NOISE, number=1), *LATE))
+    assert (capture.info.source, joined(capture)) == ("a", FRAME * 3 + NOISE * 30)
+
+
+@pytest.mark.parametrize("count", [1, 1500, 2800])
+def test_frames_in_one_long_packet_settle_it(tmp_path: Path, count: int) -> None:
+    """Bytes without a clock are written in packets of 65,536."""
+    faces = [interface(option(2, b"a")), interface(option(2, b"b"))]
+    parts = [packet(1, NOISE), packet(2, FRAME * count, number=1), packet(3, FRAME * 2, number=1)]
+    assert read(save(tmp_path, section(), *faces, *parts)).info.source == "b"
+
+
 def test_interfaces_of_later_sections_do_not_make_it_a_question(tmp_path: Path) -> None:
     first = [section(), interface(option(2, b"a")), packet(1, b"first")]
     second = [section(), interface(option(2, b"b")), *frames(0)]
@@ -157,6 +172,7 @@ def test_interfaces_of_later_sections_do_not_make_it_a_question(tmp_path: Path) 
         ([interface(), *frames(0), section(), interface(), *frames(0)], [0]),  # the same one again
         ([interface(), *frames(0), section(), interface(), own(b"c"), *frames(0)], [0]),  # not of its section
         ([own(b"a"), section(), own(b"a"), own(b"b")], [0]),
+        ([own(b"x"), section(), own(b"a"), own(b"b"), *frames(0)], [1, 2]),  # where bytes were received
         ([own(b"a", outbound=True), *frames(0)], []),
     ],
 )

@@ -340,6 +340,7 @@ def test_what_cannot_be_chosen_is_asked(tmp_path: Path, streams: list[tuple[int,
 
 def test_an_interface_of_another_kind_is_taken_for_its_frames(tmp_path: Path) -> None:
     capture = read(several(tmp_path, (113, [NOISE] * 9), (1, [FRAME] * 9)))
+    assert len(capture.info.notes) == 1  # known before it is read
     assert joined(capture) == FRAME * 9
     assert capture.info.notes[0] == "port1 has link type 1, not 147: its packets are taken as serial bytes"
 
