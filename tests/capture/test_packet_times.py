@@ -186,4 +186,5 @@ def test_an_annotation_has_the_time_of_its_packet_and_no_spaces_around(tmp_path:
     (log,) = capture.blocks()
     assert log.bad is not None
     assert log.bad.tolist() == [1, 0, 0]
+    assert not any(column.flags.writeable for column in (log.data, log.mark_end, log.mark_t_ns, log.bad))
     assert capture.info.marks == [Annotation(3_000, text) for text in ("gust", "left wing", "mark=x", "")]

@@ -174,6 +174,12 @@ def test_the_port_that_carries_frames_is_found_behind_the_first_buffer(
     assert str(caught.value).endswith(said + "1.3 (3,000 bytes), 1.7.1 (125 bytes), 1.7.2 (50 bytes)")
 
 
+def test_what_was_read_cannot_be_changed(tmp_path: Path) -> None:
+    (log,) = opened(tmp_path, linux_file(linux(START_US, ftdi(FRAME)))).blocks()
+    assert log.bad is not None
+    assert not any(column.flags.writeable for column in (log.data, log.mark_end, log.mark_t_ns, log.bad))
+
+
 def test_where_no_port_carries_frames_the_first_is_an_example(tmp_path: Path) -> None:
     data = linux_file(linux(START_US, FRAME, endpoint=0x83), linux(START_US, FRAME * 2))
     with pytest.raises(CaptureError, match=r"of one device: choose with --usb-device 1\.7\.1; it holds 1\.7\.1 \(50 b"):
