@@ -183,6 +183,67 @@ def test_names_of_interfaces() -> None:
     assert pb.listed(["x"] * 9) == ", ".join(["x"] * 8) + ", and 1 more"
 
 
+def test_long_names_are_cut() -> None:
+    assert pb.Interface(0, 0, 147, name="x" * 60).label == "x" * 60
+    assert pb.Interface(0, 0, 147, name="x" * 61).label == "x" * 59 + "…"
+    unit = pb.Interface(0, 0, 147, name="a", origin=Origin(unit="x" * 40))
+    assert unit.title == f"0 (a, {'x' * 40})"
+    assert replace(unit, origin=Origin(unit="x" * 41)).title == f"0 (a, {'x' * 39}…)"
+
+
+@pytest.mark.parametrize("order", ["<", ">"])
+@pytest.mark.parametrize(
+    ("sizes", "cut", "found"),
+    [
+        ((0,), 0, 1),
+        ((0,), 1, 0),
+        ((4, 4), 0, 2),
+        ((4, 3), 0, 2),
+        ((4, 3), 1, 2),  # without its padding
+        ((4, 3), 2, 1),
+        ((1, 1), 3, 2),
+        ((1, 1), 4, 1),
+        ((), 0, 0),
+    ],
+)
+def test_options_are_read_up_to_the_last_whole_one(order: str, sizes: tuple[int, ...], cut: int, found: int) -> None:
+    values = [bytes([65 + at]) * size for at, size in enumerate(sizes)]
+    data = b"".join(option(7 + at, value, order) for at, value in enumerate(values))
+    expected = [(7 + at, value) for at, value in enumerate(values)][:found]
+    assert list(pb.read_options(data[: len(data) - cut], order)) == expected
+    assert list(pb.read_options(bytes(4) + data, order)) == []  # behind the end mark
+
+
+@pytest.mark.parametrize(
+    ("origin", "read"),
+    [
+        (Origin(), Origin()),
+        (Origin(unit="left wing"), Origin(unit="left wing")),
+        (Origin(note="cold"), Origin(note="cold")),
+        (Origin(adapter_serial="A1"), Origin(adapter_serial="A1")),
+        (Origin("left wing", "cold\nand windy", "A1"), Origin("left wing", "cold\\nand windy", "A1")),
+        (Origin(unit="x" * 1994), Origin(unit="x" * 1994)),  # 2,000 with the word before it
+        (Origin(unit="x" * 1995), Origin(unit="x" * 1993 + "…")),
+        (Origin(unit="note: a", note="unit: b"), Origin(unit="note: a", note="unit: b")),
+    ],
+)
+def test_what_was_recorded_comes_back(origin: Origin, read: Origin) -> None:
+    text = pb.describe(BUS_LINE, NO_CLOCK, outbound=False, wall_clock=True)
+    body = struct.pack("<HHI", 147, 0, 0) + pb.origin_options(origin) + option(3, text.encode())
+    assert pb.read_interface(body, "<", section=0, number=1, index=2).origin == read
+    foreign = body.replace(b"busbench", b"workbook")
+    assert pb.read_interface(foreign, "<", section=0, number=1, index=2).origin == Origin()
+
+
+@pytest.mark.parametrize("order", ["<", ">"])
+def test_an_interface_is_read_with_all_that_it_says(order: str) -> None:
+    said = [(2, b" ttyS0\0"), (3, b"a port\n"), (9, b"\x03\x09"), (9, b"")]
+    said += [(14, struct.pack(order + "q", -7)), (14, bytes(4))]  # an offset has eight bytes
+    body = struct.pack(order + "HHI", 220, 5, 96) + b"".join(option(code, value, order) for code, value in said)
+    one = pb.read_interface(body, order, section=3, number=1, index=8)
+    assert one == pb.Interface(3, 1, 220, 96, "ttyS0", "a port", 3, -7, 8)
+
+
 def notes(*parts: bytes) -> list[str]:
     capture = open_capture(io.BytesIO(b"".join(parts)))
     list(capture.blocks())
