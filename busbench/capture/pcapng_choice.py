@@ -77,11 +77,7 @@ def line_numbers(file: PacketFile) -> list[int]:
     framed = [one.interface for one in found if carries_frames(bytes(one.sample))]
     section = framed[0].section if framed else 0
     own = [one for one in file.interfaces if one.is_own and not one.is_outbound and one.section == section]
-    lines: dict[int, pb.Interface] = {}
-    for one in sorted([*own, *framed], key=lambda one: one.index):
-        if not any(one.is_same(other) for other in lines.values()):
-            lines[one.index] = one
-    return list(lines)
+    return sorted({one.index for one in (*own, *framed)})
 
 
 def _look(file: PacketFile, wanted: str | None) -> list[Candidate]:

@@ -211,7 +211,7 @@ def test_options_are_read_up_to_the_last_whole_one(order: str, sizes: tuple[int,
     data = b"".join(option(7 + at, value, order) for at, value in enumerate(values))
     expected = [(7 + at, value) for at, value in enumerate(values)][:found]
     assert list(pb.read_options(data[: len(data) - cut], order)) == expected
-    assert list(pb.read_options(bytes(4) + data, order)) == []  # behind the end mark
+    assert list(pb.read_options(bytes(4) + data, order)) == []  # after the end mark
 
 
 @pytest.mark.parametrize(

@@ -171,7 +171,7 @@ def test_a_copy_is_not_cut_off_from_its_first() -> None:
 
 
 @pytest.mark.parametrize(("lag", "copies"), [(8, 1), (9, 0)])
-def test_a_copy_is_at_most_eight_packets_behind(lag: int, copies: int) -> None:
+def test_a_copy_comes_at_most_eight_packets_later(lag: int, copies: int) -> None:
     some = [b"abc", *(b"%03d" % i for i in range(lag - 1)), b"abc", b"end"]
     log = ByteLog.from_chunks([Chunk(5 * MS + (data == b"end"), data) for data in some])
     order = PacketOrder(clock=PER_READ)

@@ -143,7 +143,7 @@ def test_a_transfer_without_a_time_has_that_of_the_one_before(
 
 
 def test_lost_bytes_are_counted_over_all_buffers(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Every status may say so, also one with nothing behind it."""
+    """Every status may say so, also one with nothing after it."""
     monkeypatch.setattr(packets_module, "_BUFFER_BYTES", 1024)
     data = linux_file(*(linux(START_US + at, ftdi(FRAME if at % 2 else b"", status=LOST)) for at in range(30)))
     capture = opened(tmp_path, data)
@@ -162,7 +162,7 @@ def test_transfers_cut_short_are_counted_over_all_buffers(tmp_path: Path, monkey
     assert notes(capture) == ["bytes are missing: transfers cut short when captured: 30"]
 
 
-def test_the_port_that_carries_frames_is_found_behind_the_first_buffer(
+def test_the_port_that_carries_frames_is_found_after_the_first_buffer(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(packets_module, "_BUFFER_BYTES", 1024)
