@@ -167,11 +167,14 @@ def test_the_port_that_carries_frames_is_found_after_the_first_buffer(
 ) -> None:
     monkeypatch.setattr(packets_module, "_BUFFER_BYTES", 1024)
     keys = [linux(START_US + at, NOISE, device=3) for at in range(30)]
-    late = [linux(START_US + 100 + at, FRAME, endpoint=at % 2 + 0x81) for at in range(3)]
+    late = [linux(START_US + 100 + at, FRAME, endpoint=0x81 if at % 4 else 0x82) for at in range(7)]
+    data = linux_file(*keys, *late)
     with pytest.raises(CaptureError) as caught:
-        opened(tmp_path, linux_file(*keys, *late, *late[:1], *late))
+        opened(tmp_path, data)
     said = "holds bytes of several devices: choose with --usb-device 1.7.1, which carries frames; it holds "
     assert str(caught.value).endswith(said + "1.3 (3,000 bytes), 1.7.1 (125 bytes), 1.7.2 (50 bytes)")
+    for device, size in (("1.7.1", 125), ("1.7.2", 50), ("1.3", 3_000)):
+        assert len(joined(opened(tmp_path, data, device=device))) == size
 
 
 def test_what_was_read_cannot_be_changed(tmp_path: Path) -> None:
