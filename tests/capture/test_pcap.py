@@ -102,6 +102,7 @@ def test_a_usb_host_is_read_too(tmp_path: Path, link: int, order: str) -> None:
     capture = opened(tmp_path, header(link=link, order=order), *(packet(5, data, order=order) for data in inner))
     assert (capture.info.format, joined(capture)) == ("USB capture", FRAME)
     assert packets(capture)[0][0] == SECONDS * 10**9 + 5000
+    assert (capture.info.source, len(capture.info.notes)) == ("USB 1.7", 1)  # none is cut short
 
 
 def test_another_kind_of_interface_without_frames_is_refused(tmp_path: Path) -> None:
