@@ -165,3 +165,12 @@ def test_options_of_another_length_or_code_are_no_direction(tmp_path: Path) -> N
     capture = read(save(tmp_path, section(), interface(option(2, b"bus")), *parts))
     assert joined(capture) == b"012"
     assert capture.info.notes == ["read what was received on bus; passed over: 1 byte sent on 0 (bus)"]
+
+
+@pytest.mark.parametrize("size", [32, 224, 480, 4064])
+def test_packets_that_end_where_a_search_for_more_ends(tmp_path: Path, size: int) -> None:
+    """A search covers 4,096 bytes, then four times as many; a packet has a frame of 32 bytes."""
+    sent = [bytes([at]) * size for at in range(170)]
+    capture = read(save(tmp_path, section(), interface(), *(packet(at, data) for at, data in enumerate(sent))))
+    assert packets(capture) == [(1_000 * at, data) for at, data in enumerate(sent)]
+    assert capture.info.notes == []
