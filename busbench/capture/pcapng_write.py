@@ -98,7 +98,8 @@ class PcapngWriter:
         lines = [SerialLine(port, line, clock, origin), *others]
         header = _header(lines, can_send=self._can_send, wall_clock=start_utc_ns is not None)
         if isinstance(self._file, GrowingFile):
-            self._file.least_bytes = len(header)
+            # a compressed part, which may be shorter, is whole or not there
+            self._file.least_bytes = 1 if self._suffix else len(header)
         self._append(header)
         self.flush()
 

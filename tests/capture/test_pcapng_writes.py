@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import errno
+import os
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +15,7 @@ from busbench.capture import pcapng_write
 from busbench.capture.base import Origin
 from busbench.capture.open import open_capture
 from busbench.capture.packets import PacketFile
-from busbench.capture.pcapng_write import SerialLine
+from busbench.capture.pcapng_write import PcapngWriter, SerialLine
 from busbench.errors import OutputError
 from busbench.line import Chunk, LineSettings, WakeUps
 from busbench.model import ByteLog, Clock, ClockKind
@@ -125,6 +128,72 @@ def test_a_megabyte_is_handed_over_at_once(tmp_path: Path, monkeypatch: pytest.M
         assert (tmp_path / "a").stat().st_size == begun + 100
         out.write(Chunk(3, bytes(4)))
         assert (tmp_path / "a").stat().st_size == begun + 100
+
+
+@pytest.mark.parametrize(
+    "add",
+    [
+        lambda out: out.write(Chunk(1, b"a")),
+        lambda out: out.mark(1, "gust"),
+        lambda out: out.write_log(ByteLog(0, np.zeros(1, np.uint8), np.array([1]), np.array([1]))),
+    ],
+    ids=["read", "annotation", "log"],
+)
+def test_what_is_added_after_half_a_second_is_handed_over(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, add: Callable[[PcapngWriter], None]
+) -> None:
+    now_ns = 5
+    monkeypatch.setattr(time, "monotonic_ns", lambda: now_ns)
+    with writer(tmp_path / "a") as out:
+        begun = (tmp_path / "a").stat().st_size
+        now_ns += 499_999_999
+        add(out)
+        assert (tmp_path / "a").stat().st_size == begun
+        now_ns += 1
+        add(out)
+        assert (tmp_path / "a").stat().st_size > begun
+
+
+def fill_disk(monkeypatch: pytest.MonkeyPatch, room: int) -> None:
+    """Let the disk hold so many bytes more."""
+    real = os.write
+
+    def write(fd: int, data: memoryview) -> int:
+        nonlocal room
+        if not room:
+            raise OSError(errno.ENOSPC, "No space left on device")
+        done = real(fd, data[:room])
+        room -= done
+        return done
+
+    monkeypatch.setattr(os, "write", write)
+
+
+@pytest.mark.parametrize("room", [0, 100])
+def test_a_disk_without_room_for_the_beginning_keeps_no_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, room: int
+) -> None:
+    fill_disk(monkeypatch, room)
+    with pytest.raises(OutputError, match="No space left on device"):
+        writer(tmp_path / "a")
+    assert not (tmp_path / "a").exists()
+
+
+@pytest.mark.parametrize("room", [0, 1, 30])
+def test_a_full_disk_keeps_whole_compressed_parts(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, room: int) -> None:
+    path = tmp_path / "a.gz"
+    out = writer(path)
+    out.write(Chunk(1, b"first"))
+    out.flush()
+    whole = path.read_bytes()
+    assert whole.count(b"\x1f\x8b\x08") == 2  # a part for each time that something was there to write
+    out.flush()
+    assert path.read_bytes() == whole
+    fill_disk(monkeypatch, room)
+    out.write(Chunk(2, b"second"))
+    with pytest.raises(OutputError, match="all before it is whole"):
+        out.flush()
+    assert path.read_bytes() == whole
 
 
 def test_a_whole_recording_appears_when_it_is_complete(tmp_path: Path) -> None:
