@@ -110,6 +110,19 @@ def test_a_silent_interface_of_another_kind_is_only_read_if_it_is_named(tmp_path
     assert joined(read(path, interface="net")) == b""
 
 
+@pytest.mark.parametrize(("link", "is_usb"), [(186, True), (189, True), (220, True), (249, True), (188, False)])
+def test_frames_in_transfers_of_a_usb_host_are_only_read_if_they_are_named(
+    tmp_path: Path, link: int, is_usb: bool
+) -> None:
+    path = save(tmp_path, section(), interface(option(2, b"net"), link=link), *frames(0))
+    if is_usb:
+        with pytest.raises(CaptureError, match="holds no serial interface and no frames"):
+            read(path)
+    else:
+        assert joined(read(path)) == FRAME * 3
+    assert joined(read(path, interface="net")) == FRAME * 3
+
+
 @pytest.mark.parametrize("wanted", ["bus", "a serial port", "0"])
 def test_an_interface_is_named_by_name_description_or_number(tmp_path: Path, wanted: str) -> None:
     faces = [interface(option(2, b"bus") + option(3, b"a serial port")), interface(option(2, b"other"))]
