@@ -82,50 +82,45 @@ def find_link_loss(evidence: VerifyInputs) -> LinkLoss | None:
 def _stretches(
     evidence: VerifyInputs, steps_s: Sequence[float], off_s: float | None, on_s: float | None
 ) -> list[LinkLoss]:
-    """Runs of flagged frames and silence."""
-    t_s, down = evidence.t_s, evidence.is_down
-    count = t_s.size
-    spans: list[tuple[float, float]] = []  # each from the good frame before to the good frame after
+    """Runs of flagged frames and silence, by rows: frames that one read handed over have the same time."""
+    down, count = evidence.is_down, evidence.is_down.size
+    at_s = [0.0, *evidence.t_s.tolist(), evidence.end_s]  # at_s[row] of the frame before a row
     edges = np.flatnonzero(np.diff(np.concatenate([[False], down, [False]])))
-    for first, stop in edges.reshape(-1, 2).tolist():
-        before = float(t_s[first - 1]) if first else 0.0
-        spans.append((before, float(t_s[stop]) if stop < count else evidence.end_s))
     silences = _silences(evidence)
-    spans = sorted([*spans, *silences])
+    spans = sorted([*map(tuple, edges.reshape(-1, 2).tolist()), *((row, row) for row in silences)])
     joined = spans[:1]
     period_s = evidence.period_ns / 1e9
-    for start, end in spans[1:]:
-        first_s, last_s = joined[-1]
+    for first, stop in spans[1:]:
+        (before, last), start_s = joined[-1], at_s[first]
+        first_s, last_s = at_s[before], at_s[last + 1]  # of the good frame before it, and of that after it
         # Single lost frames are a poor link, not a lost one.
-        down_s = min(end - start, last_s - first_s) - period_s
+        down_s = min(at_s[stop + 1] - start_s, last_s - first_s) - period_s
         # Losses before the annotated switching off are separate faults.
-        is_own = any(first_s < step_s - EARLY_S <= start for step_s in steps_s)
-        if not is_own and start <= last_s + max(0.0, min(_JOIN_S, down_s)):
-            joined[-1] = (first_s, max(end, last_s))
+        is_own = any(first_s < step_s - EARLY_S <= start_s for step_s in steps_s)
+        if not is_own and start_s <= last_s + max(0.0, min(_JOIN_S, down_s)):
+            joined[-1] = (before, max(stop, last))
         else:
-            joined.append((start, end))
+            joined.append((first, stop))
     is_failsafe = (evidence.recording.frames.flags & FLAG_FAILSAFE) != 0
     found = []
-    for start, end in joined:
-        inside = np.flatnonzero((t_s > start) & (t_s < end))
-        first, stop = (int(inside[0]), int(inside[-1]) + 1) if inside.size else (evidence.row_at(end),) * 2
-        if end >= evidence.end_s and down[-1]:
-            stop = count
+    for first, stop in joined:
         flagged = np.flatnonzero(is_failsafe[first:stop])
-        failsafe_s = float(t_s[first + flagged[0]]) if flagged.size else None
-        silent = sum(min(b, end) - max(a, start) for a, b in silences if a < end and b > start)
-        has_begun, has_ended = not down[:first].all(), stop < count and not down[stop]
-        found.append(LinkLoss(start, end, first, stop, failsafe_s, silent, off_s, on_s, has_begun, has_ended))
+        failsafe_s = at_s[first + int(flagged[0]) + 1] if flagged.size else None
+        silent_s = sum((at_s[row + 1] - at_s[row] for row in silences if first <= row <= stop), 0.0)
+        has_begun, has_ended = not down[:first].all(), stop < count
+        found.append(
+            LinkLoss(at_s[first], at_s[stop + 1], first, stop, failsafe_s, silent_s, off_s, on_s, has_begun, has_ended)
+        )
     return found
 
 
-def _silences(evidence: VerifyInputs) -> list[tuple[float, float]]:
-    """Times without frames, each from the frame before to the frame after."""
+def _silences(evidence: VerifyInputs) -> list[int]:
+    """Rows of the frames that follow a time without frames, the number of frames for one that lasts to the end."""
     if not evidence.clock.is_known:
         return []
     t_s = np.append(evidence.t_s, evidence.end_s)
     slack_s = np.append(evidence.recording.frames.slack_ns / 1e9, 0.0)
     # Read times may be late: only certainly longer silences count.
     apart = np.diff(t_s) - np.minimum(slack_s[1:], 1.0)
-    at = np.flatnonzero(apart > _GAP_PERIODS * evidence.period_ns / 1e9)
-    return [(float(t_s[i]), float(t_s[i + 1])) for i in at.tolist()]
+    rows: list[int] = (np.flatnonzero(apart > _GAP_PERIODS * evidence.period_ns / 1e9) + 1).tolist()
+    return rows

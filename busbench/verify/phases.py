@@ -124,11 +124,10 @@ class Phases:
         found = excursions(evidence, mapped.channel - 1, mapped.rest_counts, evidence.rig.limits.rest_counts)
         own = [window for window in self.windows if window.word == mapped.control]
         for window in own:
-            first = evidence.row_at(window.start_s - HAND_S)
-            last_s = float(evidence.t_s[window.done - 1]) if window.done else 0.0
-            stop = evidence.row_at(last_s + HAND_S)
             run = next((run for run in found if run[1] > window.first and run[0] < window.done), None)
             if run is not None:
+                first = evidence.row_at(window.start_s - HAND_S)
+                stop = evidence.row_at(float(evidence.t_s[window.done - 1]) + HAND_S)
                 may[max(run[0], first) : min(run[1], stop)] = True
         if not own and (turn := self.control_moves.get(mapped.control)) is not None:
             inside = [run for run in found if run[0] >= turn.first and run[1] <= turn.stop]
@@ -193,7 +192,8 @@ def find_phases(evidence: VerifyInputs, channels: Sequence[ChannelPlan]) -> Phas
         is_early = loss.on_s is not None and loss.end_s < loss.on_s - EARLY_S
         # Frames that look good while the transmitter is off are not: the flag dropped, or never came.
         stop = max(loss.stop, evidence.row_at(loss.on_s)) if is_early and loss.on_s is not None else loss.stop
-        begins = stop if loss.failsafe_s is None else evidence.row_at(loss.failsafe_s)
+        flagged = np.flatnonzero(evidence.recording.frames.flags[loss.first : loss.stop] & FLAG_FAILSAFE)
+        begins = loss.first + int(flagged[0]) if flagged.size else stop
         of_frame[loss.first : begins], of_frame[begins:stop] = Phase.OFF, Phase.FAILSAFE
         after = np.flatnonzero(evidence.is_sound[stop:])
         if loss.has_ended and after.size:

@@ -1,0 +1,116 @@
+"""Recordings whose frames come every 1/64 s, so that their times, and the sums of them, are exact in binary."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import msgspec
+import numpy as np
+
+from busbench.analysis.recording import Recording
+from busbench.capture.base import CaptureInfo
+from busbench.capture.frames import Span
+from busbench.model import MARKED, NO_CLOCK, Annotation, Clock, ClockKind, Rejects
+from busbench.rig.load import parse_rig
+from busbench.rig.model import Rig
+from busbench.verify.inputs import VerifyInputs, channel_plans
+from busbench.verify.result import Check
+from busbench.verify.verify import Verification, verify_controls
+from busbench.wire.codec import pack_frames
+from busbench.wire.frame_spec import CHANNELS, FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES
+from busbench.wire.table import FrameTable
+from tests.rig.rigs import device
+from tests.verify.rounds import RIG
+
+SECOND = 64  # frames
+PERIOD_NS = 15_625_000
+FLAGS = {"good": 0, "lost": FLAG_LOST, "failsafe": FLAG_LOST | FLAG_FAILSAFE, "flag": FLAG_FAILSAFE}
+ANALYSER = Clock(ClockKind.PER_BYTE, 1)
+Part = tuple[str, int]  # good, lost, failsafe, or silent, for so many frames
+Level = tuple[int, float, int, int]  # channel 1-18, counts (on/off channels 0 or 1), first row, row after the last
+
+
+def exact(
+    *parts: Part,
+    levels: Sequence[Level] = (),
+    damaged: Sequence[int] = (),
+    marks: Sequence[tuple[float, str]] = (),
+    at_s: Sequence[float] | None = None,
+    slack_s: float = 0.0,
+    end_s: float | None = None,
+    clock: Clock = ANALYSER,
+    rig: Rig = RIG,
+) -> VerifyInputs:
+    """Frames of a plan with all channels at rest, but for levels in some rows; a frame at each 1/64 s or `at_s`."""
+    flags: list[int] = []
+    slots: list[int] = []
+    slot = 0
+    for kind, frames in parts:
+        if kind in FLAGS:
+            flags += [FLAGS[kind]] * frames
+            slots += range(slot, slot + frames)
+        slot += frames
+    counts = np.full((len(flags), CHANNELS), 992, np.uint16)
+    bits = np.array(flags, np.uint8)
+    rests = [(one.channel, one.rest_counts, 0, len(flags)) for one in channel_plans(rig) if not one.is_on_off]
+    for channel, level, first, stop in (*rests, *levels):
+        if channel > CHANNELS:
+            bits[first:stop] |= (1 << (channel - CHANNELS - 1)) if level else 0
+        else:
+            counts[first:stop, channel - 1] = level
+    t_ns = np.array(slots, np.int64) * PERIOD_NS if at_s is None else np.rint(np.array(at_s) * 1e9).astype(np.int64)
+    line_marks = np.zeros(len(flags), np.uint8)
+    line_marks[list(damaged)] = MARKED
+    frames = FrameTable(
+        t_ns, np.full(len(flags), round(slack_s * 1e9), np.int32), np.arange(len(flags)) * FRAME_BYTES,
+        pack_frames(counts, bits), line_marks,
+    )  # fmt: skip
+    last_ns = slot * PERIOD_NS if end_s is None else round(end_s * 1e9)
+    info = CaptureInfo("exact", "test", clock, marks=[Annotation(round(t * 1e9), text) for t, text in marks])
+    span = Span(frames.raw.size, 0, last_ns) if clock is not NO_CLOCK else Span(frames.raw.size)
+    return VerifyInputs(Recording(info, span, frames, Rejects.empty()), rig, float(PERIOD_NS))
+
+
+PLAN = parse_rig(
+    '[rig]\nname = "exact"\nperiod_ms = 15.625\n[supply]\nvoltage_v = 6\n'
+    + device("fin", 1, 'control = "stick"', failsafe="0")
+    + device("gear", 2, 'control = "switch"', "rest_pct = -100", failsafe='"hold"')
+    + device("prop", 3, 'control = "slider"', 'motor = "electric"', "rest_pct = -100", failsafe="-100")
+)
+FIN, GEAR, PROP = 1, 2, 3
+# All are held away from 3 s on; the last good frame is at 255/64 s; without link until 6.5 s; let go at 8.5 s.
+HELD, OFF, FAILSAFE, BACK, LET_GO, END = 192, 256, 288, 416, 544, 672
+STEPS = (("controls held away", 3.0), ("transmitter off", 4.0), ("transmitter on", 6.5), ("controls let go", 8.5))
+SEQUENCE: tuple[Part, ...] = (("good", OFF), ("lost", 32), ("failsafe", 128), ("good", 256))
+LEVELS: tuple[Level, ...] = (
+    (FIN, 1402, HELD, FAILSAFE), (FIN, 1402, BACK, LET_GO), (GEAR, 1811, HELD, LET_GO), (PROP, 1402, HELD, FAILSAFE),
+)  # fmt: skip
+
+
+def found_in(
+    *levels: Level,
+    parts: Sequence[Part] = SEQUENCE,
+    steps: Mapping[str, float | None] | None = None,
+    damaged: Sequence[int] = (),
+    rig: Rig = PLAN,
+    **limits: float,
+) -> Verification:
+    """A test sequence as it was verified, with other levels, limits, and times of annotations (s; None: without)."""
+    planned = msgspec.structs.replace(rig, limits=msgspec.structs.replace(rig.limits, **limits))
+    marks = [(at_s, text) for text, at_s in (dict(STEPS) | dict(steps or {})).items() if at_s is not None]
+    end_s = (sum(frames for _, frames in parts) - 1) / SECOND
+    inputs = exact(*parts, levels=(*LEVELS, *levels), damaged=damaged, marks=marks, end_s=end_s, rig=planned)
+    return verify_controls(inputs.recording, planned, period_ns=float(PERIOD_NS), findings=())
+
+
+def judged(
+    *levels: Level,
+    parts: Sequence[Part] = SEQUENCE,
+    steps: Mapping[str, float | None] | None = None,
+    damaged: Sequence[int] = (),
+    rig: Rig = PLAN,
+    **limits: float,
+) -> dict[tuple[int | None, str], Check]:
+    """Its checks by channel and name."""
+    found = found_in(*levels, parts=parts, steps=steps, damaged=damaged, rig=rig, **limits)
+    return {(check.channel, check.name): check for check in found.checks}
