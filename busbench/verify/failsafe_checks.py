@@ -131,9 +131,7 @@ def _held(about: CheckFactory, evidence: VerifyInputs, mapped: ChannelPlan, phas
     # The last frame before counts, failsafe or good; in failsafe, lost frames hold its values.
     is_source = ~is_lost & ~evidence.recording.frames.suspect
     last = np.maximum.accumulate(np.where(is_source, np.arange(is_source.size), -1))[rows]
-    rows, last = rows[last >= 0], last[last >= 0]
-    if not rows.size:
-        return
+    unknown, rows, last = rows[last < 0], rows[last >= 0], last[last >= 0]
     beside = np.abs(values[rows] - values[last])
     loss, level = phases.loss, failsafe_level(mapped)
     if loss is not None and loss.has_begun and loss.failsafe_s is None and level is not None:
@@ -141,6 +139,13 @@ def _held(about: CheckFactory, evidence: VerifyInputs, mapped: ChannelPlan, phas
         unflagged = (rows >= loss.first) & (rows < loss.stop)
         beside = np.where(unflagged & (np.abs(values[rows] - level) <= limit), 0, beside)
     outside = np.flatnonzero(beside > limit)
+    away = unknown[np.abs(values[unknown] - mapped.rest_counts) > evidence.rig.limits.rest_counts]
+    if mapped.must_rest and away.size and not outside.size:
+        said = f"{name_frames(evidence, phases, mapped, away)}; no good frame came before"
+        yield about.not_tested(LOST, said, unit="counts", limit=limit)
+        return
+    if not rows.size:
+        return
     if not outside.size:
         said = f"{pluralize(rows.size, 'frame')} without link before failsafe held the last good value"
         yield about.at_most(LOST, said, measured=float(beside.max()), limit=limit, unit="counts")
@@ -199,6 +204,13 @@ def _value(about: CheckFactory, evidence: VerifyInputs, mapped: ChannelPlan, pha
         return about.not_tested(VALUE, why, unit="counts", limit=limit)
     if before is None:
         return about.not_tested(VALUE, "no good frame came before", unit="counts", limit=limit)
+    if mapped.must_rest:
+        damaged = evidence.recording.frames.suspect & phases.is_in(Phase.OFF, Phase.FAILSAFE)
+        damaged &= (np.abs(values - goal) > limit) & ~(phases.is_in(Phase.OFF) & (np.abs(values - before) <= limit))
+        if damaged.any():
+            said = f"{name_frames(evidence, phases, mapped, np.flatnonzero(damaged))}, in frames with bytes that"
+            said += " the line marked as damaged"
+            return about.not_tested(VALUE, said, unit="counts", limit=limit)
     if plan == "hold" and abs(before - mapped.rest_counts) <= max(limit, evidence.rig.limits.rest_counts):
         same = f"it was at rest ({mapped.level(before)}) before, so a failsafe value there would look the same:"
         same += " switch off with the control held away from rest (propeller off)"
