@@ -130,9 +130,8 @@ class Phases:
                 stop = evidence.row_at(float(evidence.t_s[window.done - 1]) + HAND_S)
                 may[max(run[0], first) : min(run[1], stop)] = True
         if not own and (turn := self.control_moves.get(mapped.control)) is not None:
-            inside = [run for run in found if run[0] >= turn.first and run[1] <= turn.stop]
-            if inside:
-                may[slice(*max(inside, key=lambda run: run[1] - run[0]))] = True
+            inside = (run for run in found if run[0] >= turn.first and run[1] <= turn.stop)
+            may[slice(*max(inside, key=lambda run: run[1] - run[0]))] = True
         for first, stop in found:
             if self.loss is not None and self.held_row is not None and lasts_until(evidence, self.loss, first, stop):
                 may[max(first, self.held_row) : self.loss.first] = True
@@ -204,7 +203,7 @@ def find_phases(evidence: VerifyInputs, channels: Sequence[ChannelPlan]) -> Phas
                 settled_s += limits.recovery_s
             back = Back(first, _next_step(windows, turns, stop, count), settled_s)
             of_frame[stop : back.stop] = Phase.BACK
-    power_ups = tuple(_power_ups(evidence, windows, loss, count))
+    power_ups = tuple(_power_ups(evidence, windows, count))
     for one in power_ups:
         of_frame[one.first : one.link], of_frame[one.link : one.stop] = Phase.POWER_UP, Phase.BACK
         excused.append((one.start_s, float(evidence.t_s[one.link]) if one.link < count else evidence.end_s))
@@ -252,15 +251,14 @@ def _next_step(windows: Sequence[Window], turns: Mapping[str, ControlMove], row:
     return min((first for first in [*steps, *(turn.first for turn in turns.values())] if first > row), default=count)
 
 
-def _power_ups(evidence: VerifyInputs, windows: Sequence[Window], loss: LinkLoss | None, count: int) -> list[PowerUp]:
+def _power_ups(evidence: VerifyInputs, windows: Sequence[Window], count: int) -> list[PowerUp]:
     found = []
     for window in windows:
         if window.word == POWER_MARK and not window.is_repeated:
             link = next((one for one in windows if one.word == LINK_MARK and one.start_s > window.start_s), None)
             stop = window.stop if link is None else link.stop
             found.append(_power_up(evidence, window, stop, None if link is None else link.start_s))
-    is_own_loss = loss is not None and loss.has_begun and loss.first == 0
-    if count and evidence.is_down[0] and not is_own_loss and all(one.first > 0 for one in found):
+    if count and evidence.is_down[0] and all(one.first > 0 for one in found):
         turned = [window.first for window in windows]
         good = np.flatnonzero(evidence.is_sound)
         link_row = int(good[0]) if good.size else count

@@ -45,11 +45,11 @@ def exact(
     flags: list[int] = []
     slots: list[int] = []
     slot = 0
-    for kind, frames in parts:
+    for kind, lasts in parts:
         if kind in FLAGS:
-            flags += [FLAGS[kind]] * frames
-            slots += range(slot, slot + frames)
-        slot += frames
+            flags += [FLAGS[kind]] * lasts
+            slots += range(slot, slot + lasts)
+        slot += lasts
     counts = np.full((len(flags), CHANNELS), 992, np.uint16)
     bits = np.array(flags, np.uint8)
     rests = [(one.channel, one.rest_counts, 0, len(flags)) for one in channel_plans(rig) if not one.is_on_off]
@@ -91,6 +91,7 @@ def found_in(
     *levels: Level,
     parts: Sequence[Part] = SEQUENCE,
     steps: Mapping[str, float | None] | None = None,
+    more_steps: Sequence[tuple[str, float]] = (),
     damaged: Sequence[int] = (),
     rig: Rig = PLAN,
     **limits: float,
@@ -98,6 +99,7 @@ def found_in(
     """A test sequence as it was verified, with other levels, limits, and times of annotations (s; None: without)."""
     planned = msgspec.structs.replace(rig, limits=msgspec.structs.replace(rig.limits, **limits))
     marks = [(at_s, text) for text, at_s in (dict(STEPS) | dict(steps or {})).items() if at_s is not None]
+    marks += [(at_s, text) for text, at_s in more_steps]
     end_s = (sum(frames for _, frames in parts) - 1) / SECOND
     inputs = exact(*parts, levels=(*LEVELS, *levels), damaged=damaged, marks=marks, end_s=end_s, rig=planned)
     return verify_controls(inputs.recording, planned, period_ns=float(PERIOD_NS), findings=())
@@ -107,10 +109,11 @@ def judged(
     *levels: Level,
     parts: Sequence[Part] = SEQUENCE,
     steps: Mapping[str, float | None] | None = None,
+    more_steps: Sequence[tuple[str, float]] = (),
     damaged: Sequence[int] = (),
     rig: Rig = PLAN,
     **limits: float,
 ) -> dict[tuple[int | None, str], Check]:
     """Its checks by channel and name."""
-    found = found_in(*levels, parts=parts, steps=steps, damaged=damaged, rig=rig, **limits)
+    found = found_in(*levels, parts=parts, steps=steps, more_steps=more_steps, damaged=damaged, rig=rig, **limits)
     return {(check.channel, check.name): check for check in found.checks}

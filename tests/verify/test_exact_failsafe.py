@@ -2,10 +2,27 @@
 
 from __future__ import annotations
 
+import msgspec
 import pytest
 
+from busbench.verify.failsafe_checks import expects_silence
 from busbench.verify.result import Verdict
-from tests.verify.exact import BACK, END, FAILSAFE, FIN, GEAR, HELD, LET_GO, OFF, PROP, SEQUENCE, Level, Part, judged
+from tests.verify.exact import (
+    BACK,
+    END,
+    FAILSAFE,
+    FIN,
+    GEAR,
+    HELD,
+    LET_GO,
+    OFF,
+    PLAN,
+    PROP,
+    SEQUENCE,
+    Level,
+    Part,
+    judged,
+)
 
 P, F, N = Verdict.PASS, Verdict.FAIL, Verdict.NOT_TESTED
 DELAY, LASTS, LOST, VALUE, RETURN, RECOVERY = (
@@ -184,3 +201,31 @@ def test_held_values_at_their_limit(off_s: float | None) -> None:
 def test_the_last_good_frame_says_what_is_held(held: int, verdict: Verdict) -> None:
     levels: tuple[Level, ...] = ((GEAR, 173, HELD, BACK), (GEAR, 1811, held, BACK))
     assert judged(*levels)[GEAR, VALUE].verdict is verdict
+
+
+@pytest.mark.parametrize(("held", "verdict"), [(1000, N), (1001, P), (984, N), (983, P)])
+def test_what_was_held_as_near_to_failsafe_as_its_limit_looks_as_if_it_did_not_move(
+    held: int, verdict: Verdict
+) -> None:
+    """In failsafe at 992 counts, 8 either side."""
+    check = judged((FIN, held, HELD, FAILSAFE), (FIN, held, BACK, LET_GO))[FIN, RETURN]
+    assert check.verdict is verdict
+    assert check.sentence.startswith(
+        f"{held} counts 0.5 s after the link came back, where it was held" if verdict is P
+        else "it did not move after the link came back (992 counts)"
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(("planned", "kinds", "is_expected"), [
+    (("silence", "silence"), ("servo", "servo"), True), (("silence", 0.0), ("servo", "servo"), False),
+    (("silence", None), ("servo", "servo"), False), (("silence", 0.0), ("servo", "off-bus"), True),
+    (("silence", "silence"), ("off-bus", "off-bus"), False),
+])  # fmt: skip
+def test_silence_is_expected_where_every_device_on_the_bus_gets_it(
+    planned: tuple[float | str | None, ...], kinds: tuple[str, ...], is_expected: bool
+) -> None:
+    devices = tuple(
+        msgspec.structs.replace(one, failsafe=failsafe, kind=kind)
+        for one, failsafe, kind in zip(PLAN.devices, planned, kinds, strict=False)
+    )
+    assert expects_silence(msgspec.structs.replace(PLAN, devices=devices)) is is_expected

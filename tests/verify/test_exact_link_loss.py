@@ -59,6 +59,33 @@ def test_good_frames_for_as_long_as_each_loss_do_not_part_two(lost: int, good: i
     assert found.stop == (2 * SECOND + lost + (good + 100 if ends == 1 or lost == 16 else 0))
 
 
+@pytest.mark.parametrize(("good", "ends"), [(17, 1), (18, 2)])
+def test_the_shorter_of_two_losses_says_how_long_good_frames_part_them(good: int, ends: int) -> None:
+    found = loss_of(GOOD, ("lost", 100), ("good", good), ("lost", 16), GOOD)
+    assert (found.first, found.stop) == (2 * SECOND, 2 * SECOND + 100 + (good + 16 if ends == 1 else 0))
+
+
+@pytest.mark.parametrize(("late_s", "first"), [(0.0, 2 * SECOND), (0.25 / 64, 2 * SECOND + 16 + 17)])
+def test_good_frames_for_a_quarter_of_a_period_longer_part_two(late_s: float, first: int) -> None:
+    parts: tuple[Part, ...] = (GOOD, ("lost", 16), ("good", 17), ("lost", 100), GOOD)
+    at_s = [row / 64 + late_s * (row >= 2 * SECOND + 24) for row in range(4 * SECOND + 133)]
+    found = find_link_loss(exact(*parts, at_s=at_s, end_s=at_s[-1]))
+    assert found is not None
+    assert found.first == first
+
+
+@pytest.mark.parametrize(("text", "first"), [("receiver on", 324), ("transmitter on", 228), ("controls let go", 228)])
+def test_only_a_step_without_link_parts_what_comes_before_it(text: str, first: int) -> None:
+    """The last good frame between the two losses comes at 323/64 s, and the step a second later."""
+    parts: tuple[Part, ...] = (("good", 228), ("lost", 90), ("good", 6), ("lost", 100), GOOD)
+    assert loss_of(*parts, marks=[(323 / 64 + 1.0, text)]).first == first
+
+
+def test_of_two_losses_while_it_is_off_the_longer_one_is_meant() -> None:
+    parts: tuple[Part, ...] = (GOOD, ("lost", 100), GOOD, ("lost", 70), GOOD)
+    assert loss_of(*parts, marks=[(2.0, "transmitter off")]).first == 2 * SECOND
+
+
 def test_frames_that_come_just_a_period_and_a_half_apart_are_no_silence() -> None:
     step_s, flags = 1.5 / 64, (("good", 10), ("failsafe", 60), ("good", 10))
     spaced = exact(*flags, at_s=[row * step_s for row in range(80)], end_s=80 * step_s)
@@ -66,7 +93,8 @@ def test_frames_that_come_just_a_period_and_a_half_apart_are_no_silence() -> Non
     first, second = find_link_loss(spaced), find_link_loss(farther)
     assert first is not None
     assert second is not None
-    assert (first.silent_s, second.silent_s) == (0.0, pytest.approx(80 * step_s))
+    assert first.silent_s == 0.0
+    assert second.silent_s == pytest.approx(80 * step_s)
 
 
 def test_a_time_without_frames_elsewhere_is_no_part_of_it() -> None:
