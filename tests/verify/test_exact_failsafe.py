@@ -229,3 +229,26 @@ def test_silence_is_expected_where_every_device_on_the_bus_gets_it(
         for one, failsafe, kind in zip(PLAN.devices, planned, kinds, strict=False)
     )
     assert expects_silence(msgspec.structs.replace(PLAN, devices=devices)) is is_expected
+
+
+@pytest.mark.parametrize(("still", "verdict"), [(600, P), (None, F)])
+def test_each_move_after_the_return_may_take_a_second_and_a_half(still: int | None, verdict: Verdict) -> None:
+    """Between where it was held and its rest for 106 frames, but for one in which it is where it was held."""
+    levels: list[Level] = [(FIN, 1200, LET_GO, LET_GO + 106)]
+    if still is not None:
+        levels.append((FIN, 1402, still, still + 1))
+    assert judged(*levels)[FIN, RETURN].verdict is verdict
+
+
+@pytest.mark.parametrize(("moved", "verdict"), [(671, P), (704, F)])
+def test_what_moves_as_the_receiver_is_powered_up_did_not_come_back_before(moved: int, verdict: Verdict) -> None:
+    """The last frame of the sequence is row 671, and the receiver is on again from row 672 on."""
+    parts: tuple[Part, ...] = (*SEQUENCE, ("silent", 32), ("failsafe", 64), ("good", 128))
+    levels: tuple[Level, ...] = ((GEAR, 1811, LET_GO, 864), (GEAR, 173, moved, 864))
+    check = judged(*levels, parts=parts, more_steps=(("receiver on", 11.0),))[GEAR, RETURN]
+    assert check.verdict is verdict
+    assert check.sentence == (
+        "1811 counts 0.5 s after the link came back, where it was held" if verdict is P
+        else "it did not move after the link came back (1811 counts), though its control was let go:"
+        " it stays in its failsafe position"
+    )  # fmt: skip
