@@ -287,7 +287,7 @@ def name_frames(evidence: VerifyInputs, phases: Phases, mapped: ChannelPlan, row
     if phase is Phase.MOVE:
         controls = [turn.control for turn in phases.control_moves.values() if turn.first <= first < turn.stop]
         controls += [window.word for window in phases.windows if window.first <= first < window.done]
-        words = f'while "{controls[0]}" is moved' if controls else words
+        words = f'while "{controls[0]}" is moved'
     if phase is Phase.FAILSAFE and not evidence.recording.frames.flags[first] & FLAG_FAILSAFE:
         words = "without link, not flagged failsafe"
     where = f"at frame {first + 1}" if evidence.no_times else f"at {evidence.t_s[first]:.3f} s"

@@ -182,8 +182,10 @@ def test_a_motor_in_a_damaged_frame_without_link_is_where_it_was_or_in_failsafe(
     row: int, level: int, is_known: bool
 ) -> None:
     """Held at 1402 counts before failsafe, then at 173; 8 counts beside either are allowed."""
-    check = judged((PROP, level, row, row + 1), (FIN, level, row, row + 1), damaged=(row,))[PROP, VALUE]
-    assert check.verdict is (P if is_known else N)
+    levels: tuple[Level, ...] = ((PROP, level, row, row + 1), (FIN, 700, row, row + 1))
+    found = judged(*levels, damaged=(HELD + 8, row, BACK + 8))
+    check = found[PROP, VALUE]
+    assert (check.verdict, found[FIN, VALUE].verdict) == (P if is_known else N, P)
     word = "in failsafe" if row >= FAILSAFE else "transmitter off, before failsafe"
     said = f"{level} counts at {row / 64:.3f} s ({word}), in frames with bytes that the line marked as damaged"
     assert (check.sentence == said) is not is_known
