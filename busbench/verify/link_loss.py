@@ -116,8 +116,6 @@ def _stretches(
 
 def _silences(evidence: VerifyInputs) -> list[int]:
     """Rows of the frames that follow a time without frames, the number of frames for one that lasts to the end."""
-    if not evidence.clock.is_known:
-        return []
     t_s = np.append(evidence.t_s, evidence.end_s)
     slack_s = np.append(evidence.recording.frames.slack_ns / 1e9, 0.0)
     # Read times may be late: only certainly longer silences count.

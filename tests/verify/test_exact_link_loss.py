@@ -97,6 +97,25 @@ def test_frames_that_come_just_a_period_and_a_half_apart_are_no_silence() -> Non
     assert second.silent_s == pytest.approx(80 * step_s)
 
 
+@pytest.mark.parametrize(("slack_s", "silent_s"), [(0.0, 3 / 64), (1 / 64, 3 / 64), (1.5 / 64, 0.0)])
+def test_a_silence_is_certain_for_as_long_as_it_is_longer_than_reads_may_be_late(
+    slack_s: float, silent_s: float
+) -> None:
+    found = find_link_loss(exact(GOOD, ("lost", 80), ("silent", 2), ("lost", 80), GOOD, slack_s=slack_s))
+    assert found is not None
+    assert found.silent_s == silent_s
+
+
+@pytest.mark.parametrize(("text", "at_s", "end_s"), [
+    ("receiver on", 3.0, 3.0), ("receiver on", 2.0, 6.0), ("controls let go", 3.0, 6.0), ("transmitter on", 1.0, 6.0),
+])  # fmt: skip
+def test_a_transmitter_that_is_off_by_the_annotation_alone_is_off_until_the_receiver_is_switched_on(
+    text: str, at_s: float, end_s: float
+) -> None:
+    found = loss_of(("good", 6 * SECOND), marks=[(2.0, "transmitter off"), (at_s, text)])
+    assert (found.start_s, found.end_s, found.on_s, found.has_ended) == (2.0, end_s, None, False)
+
+
 def test_a_time_without_frames_elsewhere_is_no_part_of_it() -> None:
     parts: tuple[Part, ...] = (GOOD, ("silent", 32), GOOD, ("lost", 80), ("silent", 32), GOOD, ("silent", 32), GOOD)
     found = loss_of(*parts)
