@@ -108,7 +108,7 @@ def _lasts(about: CheckFactory, evidence: VerifyInputs, phases: Phases, loss: Li
         yield about.is_so(LASTS, said, good=False)
         return
     pauses = np.diff(np.append(evidence.t_s[rows], loss.end_s))
-    longest = 0.0 if evidence.no_times else float(pauses.max(initial=0.0))
+    longest = float(pauses.max(initial=0.0))
     if longest > max(evidence.rig.limits.outage_s, 3 * evidence.period_ns / 1e9):
         at = float(evidence.t_s[rows[int(np.argmax(pauses))]])
         said = f"no frame came for {longest:.2f} s from {at:.3f} s on, after frames flagged failsafe"

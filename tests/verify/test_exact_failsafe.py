@@ -38,6 +38,7 @@ def test_the_sequence_passes_all_that_it_shows() -> None:
     )}  # fmt: skip
     assert set(found.values()) == {P}
     assert len(found) == 4 + 4 * 3
+    assert judged()[None, RECOVERY].measured == 0.0
 
 
 @pytest.mark.parametrize(("early_s", "limit_s", "verdict"), [
@@ -185,7 +186,7 @@ def test_a_motor_in_a_damaged_frame_without_link_is_where_it_was_or_in_failsafe(
     levels: tuple[Level, ...] = ((PROP, level, row, row + 1), (FIN, 700, row, row + 1))
     found = judged(*levels, damaged=(HELD + 8, row, BACK + 8))
     check = found[PROP, VALUE]
-    assert (check.verdict, found[FIN, VALUE].verdict) == (P if is_known else N, P)
+    assert (check.verdict, found[FIN, VALUE].verdict, found[FIN, LOST].verdict) == (P if is_known else N, P, P)
     word = "in failsafe" if row >= FAILSAFE else "transmitter off, before failsafe"
     said = f"{level} counts at {row / 64:.3f} s ({word}), in frames with bytes that the line marked as damaged"
     assert (check.sentence == said) is not is_known
@@ -203,6 +204,9 @@ def test_held_values_at_their_limit(off_s: float | None) -> None:
 def test_the_last_good_frame_says_what_is_held(held: int, verdict: Verdict) -> None:
     levels: tuple[Level, ...] = ((GEAR, 173, HELD, BACK), (GEAR, 1811, held, BACK))
     assert judged(*levels)[GEAR, VALUE].verdict is verdict
+    # What the lost frames between sent is not what must be held.
+    assert judged(*levels, (GEAR, 1700, FAILSAFE - 1, BACK))[GEAR, VALUE].measured == 1700
+    assert judged(*levels, (GEAR, 1700, FAILSAFE - 1, BACK))[GEAR, VALUE].expected == 1811
 
 
 @pytest.mark.parametrize(("held", "verdict"), [(1000, N), (1001, P), (984, N), (983, P)])
