@@ -23,8 +23,6 @@ def cut_log(log: ByteLog, lo: int, hi: int) -> ByteLog:
     lo, hi = max(lo, log.offset), min(hi, log.end)
     part = slice(lo - log.offset, hi - log.offset)
     bad = None if log.bad is None else log.bad[part]
-    if not log.mark_end.size:
-        return ByteLog(lo, log.data[part], log.mark_end, log.mark_t_ns, bad)
     ends = log.mark_end.clip(max=hi)
     first, last = int(ends.searchsorted(lo, "right")), int(ends.searchsorted(hi)) + 1
     return ByteLog(lo, log.data[part], ends[first:last], log.mark_t_ns[first:last], bad)

@@ -153,3 +153,68 @@ def test_numbers_and_times(power: int, alike: bool) -> None:
             rounded = int(exact.quantize(Decimal(1), rounding=ROUND_HALF_UP)) if abs(exact) > Decimal("1e-30") else 0
             assert is_time == (TIME_MIN_NS <= rounded <= TIME_MAX_NS), text
             assert found == (rounded if is_time else 0), text
+
+
+@pytest.mark.parametrize(
+    "rows",
+    [
+        ["a,b,c", "d"],  # as many delimiters as two rows of two have
+        ["d", "a,b,c"],
+        ["a,b", "c", "d,e,f"],
+        ["", "a,b,c"],
+        ["a,b,c", ""],
+        [",", ","],
+        ["a"],
+        ["a", "b"],
+        ["a,b,c,d", "e,f,g,h", "i,j,k,l"],
+        ["a,b,c,d", "e,f,g,h", "i,j,k,l,m"],
+        ['"a,b",c', '"d",e'],
+        ['"a,b",c', 'd,"e,f",g'],
+        ['"a""b,c",d', "e,f"],
+        [" a, b", "c ,d"],
+    ],
+)
+def test_cells_of_rows_of_any_length(rows: list[str]) -> None:
+    lines = lines_of("".join(f"{row}\n" for row in rows), ",")
+    expected = [row or [""] for row in csv.reader(rows)]
+    assert lines.fields.tolist() == [len(row) for row in expected]
+    for number in range(6):
+        wanted = [row[number].strip(BLANKS) if number < len(row) else "" for row in expected]
+        found = lines.column(number)
+        assert [text_at(found, row).replace('""', '"') for row in range(len(rows))] == wanted
+
+
+def test_a_text_without_lines_has_no_cells() -> None:
+    lines = lines_of("", ",")
+    assert (lines.start.size, lines.fields.size, lines.column(0).size.size, lines.column(3).size.size) == (0, 0, 0, 0)
+
+
+@pytest.mark.parametrize(
+    ("text", "is_tight"), [("a,b\n", True), *((f"a,{c}b\n", False) for c in " \t\r\"'\u00a0\u00b5")]
+)
+def test_a_text_without_blanks_is_known(text: str, is_tight: bool) -> None:
+    assert lines_of(text, ",").is_tight is is_tight
+
+
+def test_a_delimiter_is_no_blank() -> None:
+    lines = lines_of("a\tb\n\tc\n", "\t")
+    assert lines.is_tight
+    assert [text_at(lines.column(number), row) for row in (0, 1) for number in (0, 1)] == ["a", "b", "", "c"]
+
+
+@pytest.mark.parametrize(("blanks", "left"), [(1, 0), (31, 0), (32, 0), (33, 1), (40, 8)])
+def test_32_blanks_on_each_side_are_no_part_of_a_cell(blanks: int, left: int) -> None:
+    around = " " * blanks
+    cells = lines_of(f"1,{around}a b{around}\n2,c\n", ",").column(1)
+    assert text_at(cells, 0) == " " * left + "a b" + " " * left
+    assert text_at(cells, 1) == "c"
+
+
+def test_cells_of_blanks_alone_are_empty() -> None:
+    cells = lines_of("1,   ,x\n2,,x\n3,\"\",x\n4,\u00a0,x\n5, '' ,x\n", ",").column(1)
+    assert cells.size.tolist() == [0] * 5
+
+
+@pytest.mark.parametrize(("size", "shown"), [(39, "x" * 39), (40, "x" * 40), (41, "x" * 39 + "…")])
+def test_the_text_of_a_cell_is_short(size: int, shown: str) -> None:
+    assert cells_of(["a", "x" * size, "b"]).text(1) == shown

@@ -244,3 +244,8 @@ def test_bytes_without_marks_are_cut_too() -> None:
     assert (part.offset, part.data.tolist(), part.mark_end.size, part.mark_t_ns.size) == (12, [2, 3, 4], 0, 0)
     assert part.bad is not None
     assert part.bad.tolist() == [2, 3, 4]
+
+
+def test_annotations_of_a_span_are_known_when_the_next_bytes_are() -> None:
+    part = Extract(Given([0.0, 0.5, 1.0, 1.5], marks_s=(0.25, 0.75, 1.25), block=1), start_s=0.25, end_s=9.0)
+    assert [[mark.text for mark in part.info.marks] for _ in part.blocks()] == [[], ["0.25"], ["0.25", "0.75"]]
