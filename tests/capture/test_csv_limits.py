@@ -224,3 +224,50 @@ def test_half_of_the_rows_are_of_bytes(good: int, header: str, is_found: bool) -
     rows = [f"0.{n},0x0F" for n in range(good)] + ["soon,0x00", "soon,0x01"]
     assert (layout(rows, header) is not None) is is_found
     assert header or (layout(["soon,0x00"] * 9 + rows) is not None) is is_found
+
+
+@pytest.mark.parametrize("rows", [["0x0F,7"] * 3, ["0x0F,7,0x10"] * 3, ["0x0F,3", "0x10,2", "0x11,1"]])
+def test_bytes_beside_numbers_that_do_not_rise_have_no_times(rows: list[str]) -> None:
+    assert layout(rows) is None
+
+
+@pytest.mark.parametrize(
+    ("header", "cells", "errors", "is_bit"),
+    [
+        ("time,byte,", ["true", "false", "FALSE", "true"], (2,), False),  # unnamed truth values
+        ("time,byte,", ["true", "false", "false", "0"], (), False),
+        ("time,byte,a", ["true", "false", "false", "true"], (), False),
+        ("time,byte,fault", ["1", "0", "x", "1"], (2,), False),
+        ("time,byte,parity", ["1", "0", "0", "0"], (2,), False),  # a quarter of them
+        ("time,byte,parity", ["1", "1", "0", "0"], (), True),
+        ("time,byte,parity error", ["1", "1", "1", "1"], (2,), False),
+        ("time,byte,parity err", ["1", "1", "1", "1"], (2,), False),
+        ("time,bad data,n", ["1", "0", "0", "0"], (), False),  # the bytes themselves
+        ("time bad,data,n", ["1", "0", "0", "0"], (), False),  # the times themselves
+        ("", ["true", "false", "false", "true"], (2,), False),
+    ],
+)
+def test_columns_that_mark_errors(header: str, cells: list[str], errors: tuple[int, ...], is_bit: bool) -> None:
+    found = layout([f"0.{n + 1},0x1{n},{cell}" for n, cell in enumerate(cells)], header)
+    assert found is not None
+    assert (found.time, found.byte, found.errors) == (0, 1, errors)
+    said = "column 3 is taken for the parity bit itself, not for errors"
+    assert (said in found.notes) is is_bit
+
+
+def test_several_columns_of_errors() -> None:
+    found = layout(["x,0.1,,0x0F,x", "x,0.2,,0x10,"], "break,time,n,byte,overrun")
+    assert found is not None
+    assert (found.time, found.byte, found.errors) == (1, 3, (0, 4))
+
+
+@pytest.mark.parametrize(
+    ("cell", "is_byte"),
+    [
+        *((cell, True) for cell in ("0x0F", "0xF", "0X1f", "0x0000000F", "0F", "f", "255", "007", "7")),
+        *((cell, False) for cell in ("0x", "0x100", "0x00000000F", "0xG", "00F", "256", "0255", "-", "x0F", "1.5")),
+    ],
+)
+def test_what_may_be_a_byte(cell: str, is_byte: bool) -> None:
+    found = layout([f"0.1,{cell}", f"0.2,{cell}"], "time,byte")
+    assert (found is not None) is is_byte
