@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from typing import TypeVar
@@ -79,8 +80,10 @@ class Extract(Capture):
     """
 
     def __init__(self, capture: Capture, *, start_s: float, end_s: float) -> None:
+        start_ns, end_ns = (s if math.isinf(s) else round(s * 1e9) for s in (start_s, end_s))
+
         def number_of(t_ns: I64) -> I64:
-            return (t_ns >= start_s * 1e9).astype(np.int64) + (t_ns >= end_s * 1e9)
+            return (t_ns >= start_ns).astype(np.int64) + (t_ns >= end_ns)
 
         self._whole, self._pieces = capture, _Pieces(capture, number_of)
         self.info = capture.info.for_part()

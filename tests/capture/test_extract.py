@@ -249,3 +249,12 @@ def test_bytes_without_marks_are_cut_too() -> None:
 def test_annotations_of_a_span_are_known_when_the_next_bytes_are() -> None:
     part = Extract(Given([0.0, 0.5, 1.0, 1.5], marks_s=(0.25, 0.75, 1.25), block=1), start_s=0.25, end_s=9.0)
     assert [[mark.text for mark in part.info.marks] for _ in part.blocks()] == [[], ["0.25"], ["0.25", "0.75"]]
+
+
+@pytest.mark.parametrize("at_s", [0.067, 0.134, 0.000123])
+def test_a_span_of_times_that_no_binary_fraction_meets(at_s: float) -> None:
+    """Such a time in seconds, times a thousand million, is a little more than whole."""
+    assert at_s * 1e9 > round(at_s * 1e9)
+    given = Given([0.0, at_s, 2.0])
+    assert [log.data.tolist() for log in Extract(given, start_s=at_s, end_s=np.inf).blocks()] == [[1, 2]]
+    assert [log.data.tolist() for log in Extract(given, start_s=-np.inf, end_s=at_s).blocks()] == [[0]]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import bz2
 import gzip
 import importlib
 import io
@@ -160,3 +161,10 @@ def test_a_stored_member_is_as_long_as_its_data_ask_for(suffix: str) -> None:
 def test_a_packed_member_is_small(suffix: str) -> None:
     assert len(pack(b"ab" * 40_000, suffix)) < 400
     assert read_head(source_of(pack(NOISE, suffix)), most=70_001) == NOISE
+
+
+def test_every_compression_unpacks_its_members() -> None:
+    for data in (bz2.compress(b"one") + bz2.compress(b"two"), lzma.compress(b"one") + bytes(4) + lzma.compress(b"two")):
+        source = source_of(data)
+        assert read_head(source) == b"onetwo"
+        assert source.fault() is None
