@@ -226,8 +226,10 @@ def test_half_of_the_rows_are_of_bytes(good: int, header: str, is_found: bool) -
     assert header or (layout(["soon,0x00"] * 9 + rows) is not None) is is_found
 
 
-@pytest.mark.parametrize("rows", [["0x0F,7"] * 3, ["0x0F,7,0x10"] * 3, ["0x0F,3", "0x10,2", "0x11,1"]])
-def test_bytes_beside_numbers_that_do_not_rise_have_no_times(rows: list[str]) -> None:
+@pytest.mark.parametrize(
+    "rows", [["0x0F,7"] * 3, ["0x0F,7,0x10"] * 3, ["0x0F,3", "0x10,2", "0x11,1"], ["1,1000", "2,2000"]]
+)
+def test_what_has_no_times_or_no_bytes_beside_them_is_no_table(rows: list[str]) -> None:
     assert layout(rows) is None
 
 
