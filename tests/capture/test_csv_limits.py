@@ -273,3 +273,14 @@ def test_several_columns_of_errors() -> None:
 def test_what_may_be_a_byte(cell: str, is_byte: bool) -> None:
     found = layout([f"0.1,{cell}", f"0.2,{cell}"], "time,byte")
     assert (found is not None) is is_byte
+
+
+@pytest.mark.parametrize(("cells", "byte"), [(["7", "8", "-", "-"], 1), (["7", "-", "-", "-"], 2)])
+def test_half_of_the_cells_of_a_column_are_bytes(cells: list[str], byte: int) -> None:
+    found = layout(timed(cells, ["15", "7", "200", "3"]), "time,data,a")
+    assert found is not None
+    assert found.byte == byte
+
+
+def test_rows_with_one_cell_that_is_known_do_not_count() -> None:
+    assert layout(["0.1,15", "0.2,7", *["soon,15"] * 3], "time,byte") is not None
