@@ -232,8 +232,7 @@ def _time_score(name: str, number: Decimals, data: Bools) -> int:
     named = bool(_TIME_WORDS.search(name)) and not _NOT_TIME_WORDS.search(name)
     if not (named or rises or (has_point and steps.size == 0)):
         return 0
-    score = 10 + 16 * named + 4 * has_point + 2 * rises - 8 * bool(_NOT_TIME_WORDS.search(name))
-    return max(score, 1)
+    return 10 + 16 * named + 4 * has_point + 2 * rises - 8 * bool(_NOT_TIME_WORDS.search(name))
 
 
 def _byte_score(name: str, cells: Cells, use: Bools, data: Bools) -> int:
@@ -251,8 +250,7 @@ def _byte_score(name: str, cells: Cells, use: Bools, data: Bools) -> int:
     numbers = decimals(some).digits.astype(np.int64)
     counts_up = numbers.size > 2 and bool((np.diff(numbers) == 1).all())
     constant = len({some.text(row) for row in range(min(some.size.size, _COMPARED_ROWS))}) == 1
-    score = 8 + 16 * named + 8 * bool(has_prefix(some).all()) - 6 * counts_up - 2 * constant
-    return max(score, 1)
+    return 8 + 16 * named + 8 * bool(has_prefix(some).all()) - 6 * counts_up - 2 * constant
 
 
 def _unit_power(name: str, number: Decimals, data: Bools, notes: list[str]) -> int:

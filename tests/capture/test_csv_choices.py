@@ -63,6 +63,9 @@ def test_the_column_of_the_bytes(rows: list[str], header: str, expected: tuple[i
         (["10,9,0x0F", "20,2,0x10", "30,3,0x11"], "end time,b,data", 0),  # the least of evils
         (["0.1,0.5,0x0F", "0.2,0.4,0x10", "0.3,0.3,0x11"], "", 0),
         (["0.5,0.1,0x0F", "0.4,0.2,0x10", "0.3,0.3,0x11"], "", 1),
+        (["0.5,0.1,0x0F", "0.4,0.2,0x10", "0.3,0.3,0x11"], "time,stamp,data", 1),  # of two names
+        (["0.5,0.1,0x0F", "0.4,0.2,0x10", "0.3,0.3,0x11"], "time,b,data", 0),
+        (["5,0.1,0x0F", "7,0.2,0x10", "6,0.3,0x11"], "time,stamp,data", 1),
         (["-,0.1,0x0F", "-,0.2,0x10", "7,0.3,0x11"], "time,b,data", 1),  # most of its cells are no numbers
         (["-,0.1,0x0F", "7,0.2,0x10"], "time,b,data", 0),  # half of them will do
     ],

@@ -284,3 +284,8 @@ def test_half_of_the_cells_of_a_column_are_bytes(cells: list[str], byte: int) ->
 
 def test_rows_with_one_cell_that_is_known_do_not_count() -> None:
     assert layout(["0.1,15", "0.2,7", *["soon,15"] * 3], "time,byte") is not None
+
+
+@pytest.mark.parametrize("rows", [["0.1,15,7", "-,20,8", "-,9,3"], ["-,15,7", "-,20,8", "-,9,3"]])
+def test_a_name_alone_makes_no_times(rows: list[str]) -> None:
+    assert layout(rows, "time,a,data") is None
