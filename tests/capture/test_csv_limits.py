@@ -289,3 +289,15 @@ def test_rows_with_one_cell_that_is_known_do_not_count() -> None:
 @pytest.mark.parametrize("rows", [["0.1,15,7", "-,20,8", "-,9,3"], ["-,15,7", "-,20,8", "-,9,3"]])
 def test_a_name_alone_makes_no_times(rows: list[str]) -> None:
     assert layout(rows, "time,a,data") is None
+
+
+@pytest.mark.parametrize(
+    ("rows", "header"),
+    [
+        (["0.1,15,3", "0.2,-,3", "0.3,-,3"], "time,data,channel"),  # a third of the cells
+        (["0.1,15", "0.2,7", "0.3,200"], "time,channel"),
+        (["0.1,0", "0.2,1", "0.3,1"], "time,a"),
+    ],
+)
+def test_what_is_no_column_of_bytes_is_none_without_another(rows: list[str], header: str) -> None:
+    assert layout(rows, header) is None

@@ -205,3 +205,20 @@ def test_a_file_under_another_name(tmp_path: Path) -> None:
         FileSource(str(tmp_path), name="left wing").open()
     with pytest.raises(CaptureError, match="left wing: file not found"):
         FileSource(str(tmp_path / "x"), name="left wing").open()
+
+
+class Short(io.RawIOBase):
+    """A stream that gives two bytes at a time, and says nothing of its pace."""
+
+    def __init__(self) -> None:
+        self.at = 0
+
+    def readinto(self, view: memoryview) -> int:  # type: ignore[override]
+        some = DATA[self.at : self.at + min(2, len(view))]
+        view[: len(some)] = some
+        self.at += len(some)
+        return len(some)
+
+
+def test_a_stream_is_not_slow_by_default() -> None:
+    assert [taken(Short(), size) for size in (5, 20, 30)] == [DATA[:5], DATA, DATA]
