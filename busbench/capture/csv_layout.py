@@ -148,12 +148,13 @@ def _decide(evidence: I64, header: str) -> tuple[Base, str]:
 def _layout(lines: Lines, newline: int, delimiter: int, *, has_end: bool) -> Layout | None:
     """The layout with one delimiter, None if that gives no columns of times and bytes."""
     content = np.flatnonzero(~lines.is_void())
-    counts = np.bincount(lines.fields[content].clip(0, _COLUMNS_MAX + 1))
+    widths = np.minimum(lines.fields[content], _COLUMNS_MAX + 1)
+    counts = np.bincount(widths)
     counts[:2] = 0
     if not counts.any():
         return None
     fields = counts.size - 1 - int(counts[::-1].argmax())
-    mine = content[lines.fields[content].clip(0, _COLUMNS_MAX + 1) == fields]
+    mine = content[widths == fields]
     rows = lines.select(mine)
     cells = [rows.column(c) for c in range(min(fields, _COLUMNS_MAX))]
     numbers = [decimals(one) for one in cells]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from busbench.capture.csv_layout import Base, Layout, find_layout, is_marked, weigh
+from busbench.capture.csv_layout import Base, Layout, find_layout, is_marked, read_bytes, weigh
 from tests.capture.test_csv_cells import cells_of
 from tests.capture.test_csv_choices import layout, timed
 
@@ -142,6 +142,19 @@ def test_what_settles_the_notation(evidence: tuple[int, int, int], header: str, 
 )
 def test_evidence_for_a_notation(text: str, evidence: tuple[int, int, int]) -> None:
     assert tuple(weigh(cells_of([text, "10"])).tolist()) == evidence
+
+
+def test_the_bytes_of_a_column_in_each_notation() -> None:
+    texts = ["0x0F", "0F", "15", "7", "ff", "zz", "g", "", "255", "256", "0xFFF", "fff", "x1", "0x"]
+    expected = {
+        Base.PREFIXED: {"0x0F": 15},
+        Base.HEX: {"0F": 15, "15": 0x15, "7": 7, "ff": 255},
+        Base.DECIMAL: {"15": 15, "7": 7, "255": 255},
+    }
+    for base, bytes_ in expected.items():
+        value, ok = read_bytes(cells_of(texts), base)
+        found = zip(texts, value.tolist(), ok.tolist(), strict=True)
+        assert {text: byte for text, byte, is_byte in found if is_byte} == bytes_
 
 
 def test_cells_that_mark_no_damage() -> None:
