@@ -314,3 +314,10 @@ def test_a_name_alone_makes_no_times(rows: list[str]) -> None:
 )
 def test_what_is_no_column_of_bytes_is_none_without_another(rows: list[str], header: str) -> None:
     assert layout(rows, header) is None
+
+
+@pytest.mark.parametrize(("stays", "is_found"), [(1, True), (2, False)])
+def test_nine_of_ten_steps_rise(stays: int, is_found: bool) -> None:
+    times = [1] * stays + list(range(1, 12 - stays))
+    assert len(times) == 11
+    assert (layout([f"{t},0x0F" for t in times]) is not None) is is_found
