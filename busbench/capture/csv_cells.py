@@ -72,8 +72,7 @@ class Lines:
             return _stripped(self.buffer, start, end)
         marks = np.append(self.marks, 0)  # a valid position for lines without such a cell
         last = marks.size - 1
-        if number:
-            start = np.where(self.fields > number, marks[np.minimum(self.first + (number - 1), last)] + 1, end)
+        start = np.where(self.fields > number, marks[np.minimum(self.first + (number - 1), last)] + 1, end)
         end = np.where(self.fields > number + 1, marks[np.minimum(self.first + number, last)], end)
         return _stripped(self.buffer, start, end)
 
