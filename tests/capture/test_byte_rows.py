@@ -118,3 +118,11 @@ def test_no_column_of_errors_marks_none_and_one_marks_all() -> None:
     (log,) = opened("time [s],byte,error\n0.1,0x0F,0\n").blocks()
     assert log.bad is not None
     assert log.bad.tolist() == [0]
+
+
+def test_choices_are_noted_before_the_first_row_is_read() -> None:
+    capture = opened("time,byte\n0.1,0x0F\n")
+    notes = ["no unit is named for the times; they are taken as seconds"]
+    assert capture.info.notes == notes
+    assert read(capture) == ([15], [])
+    assert capture.info.notes == notes

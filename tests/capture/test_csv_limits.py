@@ -145,7 +145,7 @@ def test_evidence_for_a_notation(text: str, evidence: tuple[int, int, int]) -> N
 
 
 def test_the_bytes_of_a_column_in_each_notation() -> None:
-    texts = ["0x0F", "0F", "15", "7", "ff", "zz", "g", "", "255", "256", "0xFFF", "fff", "x1", "0x"]
+    texts = ["0x0F", "0F", "15", "7", "ff", "zz", "g", "", "255", "256", "0xFFF", "fff", "00F", "x1", "0x"]
     expected = {
         Base.PREFIXED: {"0x0F": 15},
         Base.HEX: {"0F": 15, "15": 0x15, "7": 7, "ff": 255},
@@ -321,3 +321,9 @@ def test_nine_of_ten_steps_rise(stays: int, is_found: bool) -> None:
     times = [1] * stays + list(range(1, 12 - stays))
     assert len(times) == 11
     assert (layout([f"{t},0x0F" for t in times]) is not None) is is_found
+
+
+def test_a_byte_order_mark_is_no_part_of_the_first_name() -> None:
+    found = layout(["0x0F,0.1", "0x10,0.2"], "\ufeffdata,time [s]")
+    assert found is not None
+    assert (found.header, found.skipped) == ("data", 1)
