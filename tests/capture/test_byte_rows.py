@@ -126,3 +126,15 @@ def test_choices_are_noted_before_the_first_row_is_read() -> None:
     assert capture.info.notes == notes
     assert read(capture) == ([15], [])
     assert capture.info.notes == notes
+
+
+def test_the_last_row_is_judged_by_itself() -> None:
+    capture = opened("time [s],byte\n0.1,200\n0.2,zz\n0.3,100\n0.4,7")
+    assert read(capture) == ([200, 100, 7], [2])
+    assert capture.info.notes[-2:] == [
+        '1 line cannot be read and is passed over, the first is line 3 ("0.2,zz")',
+        "line 5 has no end, so its byte may be cut short: it is marked as bad",
+    ]
+    two = opened("time [s],byte\n0.3,100\n0.4,zz\n0.5,yy\n")
+    assert read(two) == ([100], [])
+    assert two.info.notes[-1] == '2 lines cannot be read and are passed over, the first is line 3 ("0.4,zz")'

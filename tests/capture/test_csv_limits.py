@@ -327,3 +327,10 @@ def test_a_byte_order_mark_is_no_part_of_the_first_name() -> None:
     found = layout(["0x0F,0.1", "0x10,0.2"], "\ufeffdata,time [s]")
     assert found is not None
     assert (found.header, found.skipped) == ("data", 1)
+
+
+@pytest.mark.parametrize(("above", "power"), [(["t [ms],x", "t [us],x"], 3), (["t [us],x", "t [ms],x", ""], 6)])
+def test_the_line_right_above_the_rows_names_their_columns(above: list[str], power: int) -> None:
+    found = layout([*above, "1,0x0F", "2,0x10"])
+    assert found is not None
+    assert found.unit_power == power
