@@ -72,7 +72,7 @@ def read_frames(
         capture.info.notes.append(error.note)
     ends = [mark.t_ns for mark in capture.info.marks if mark.text == ENDED_MARK]
     if span.last_t_ns is not None:
-        span.last_t_ns = max(span.last_t_ns, *ends, span.last_t_ns)
+        span.last_t_ns = max([span.last_t_ns, *ends])
     found = finder.flush()
     span.ambiguous.extend(found.ambiguous)
     yield found

@@ -183,18 +183,15 @@ class _Timed(_RecordingWriter):
 
     def __init__(self, path: str, info: CaptureInfo, line: LineSettings, *, force: bool) -> None:
         super().__init__(path, info, line, force=force)
-        self._is_first = True
-        self._zero_ns = 0
-        self._end_ns = 0
+        self._zero_ns: int | None = None  # start of the first byte
+        self._end_ns = TIME_MIN_NS
         self._last_mark_ns: I64 = np.empty(0, np.int64)  # as read, none before the first
         self._shift_ns = 0  # offset from there to the written times
 
     def _times(self, log: ByteLog) -> I64:
-        before_ns = self._end_ns if not self._is_first else TIME_MIN_NS
-        log = self._onward(log)
-        times = byte_times(log, before_ns=before_ns, character_ns=self._line.character_ns)
-        if self._is_first:
-            self._zero_ns, self._is_first = int(times[0]), False
+        times = byte_times(self._onward(log), before_ns=self._end_ns, character_ns=self._line.character_ns)
+        if self._zero_ns is None:
+            self._zero_ns = int(times[0])
         self._end_ns = int(times[-1]) + self._line.character_ns
         return times - self._zero_ns
 
@@ -202,8 +199,7 @@ class _Timed(_RecordingWriter):
         """The log without backward clock steps, since these formats need rising times."""
         raw = np.concatenate([self._last_mark_ns, log.mark_t_ns])
         times = np.minimum(remove_clock_steps(raw), TIME_MAX_NS - self._shift_ns) + self._shift_ns
-        if raw.size:
-            self._last_mark_ns, self._shift_ns = raw[-1:], int(times[-1] - raw[-1])
+        self._last_mark_ns, self._shift_ns = raw[-1:], int(times[-1] - raw[-1])
         return replace(log, mark_t_ns=times[raw.size - log.mark_t_ns.size :])
 
 
