@@ -213,7 +213,8 @@ def _described(above: list[bytes], rows: _FirstRows, separator: bytes, number: i
     """The layout from the lines above the rows; None if rows without times have no sample rate."""
     has_time, columns = rows.has_time, rows.table.shape[1]
     tick_ns = stated_ns = _stated_tick_ns(above)
-    cells = [cells for cells in _cells(above, separator) if len(cells) == columns]
+    others = [line for line in above if _stated_tick_ns([line]) is None]
+    cells = [cells for cells in _cells(others, separator) if len(cells) == columns]
     unnamed = tuple(str(i + 1) for i in range(columns - has_time))
     full = [i for i, one in enumerate(cells) if all(one[has_time:])]
     full = [i for i in full if not all(map(_UNIT_ALONE.fullmatch, cells[i][has_time:]))]

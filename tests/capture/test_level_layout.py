@@ -239,6 +239,21 @@ def test_delimiters_and_names(text: str, separator: bytes, names: tuple[str, ...
     assert (found.separator, found.names, found.first_line, found.start) == (separator, names, 2, text.index("\n") + 1)
 
 
+@pytest.mark.parametrize(
+    ("above", "row", "names"),
+    [
+        ("Sample rate: 1 MHz\n", "{level}", ("1",)),
+        ("rx\nSample rate: 1 MHz\n", "{level}", ("rx",)),
+        ("Sample rate [kHz],400\n", "{level},0", ("1", "2")),
+        ("a,b\nSample interval,5e-7\n", "{level},0", ("a", "b")),
+        ("Sample rate,400\n", "{t}.5,{level}", ("1",)),
+    ],
+)
+def test_a_stated_rate_names_no_line(above: str, row: str, names: tuple[str, ...]) -> None:
+    rows = "".join(row.format(t=n, level=n // 2 % 2) + "\n" for n in range(6))
+    assert sure(above + rows).names == names
+
+
 @pytest.mark.parametrize(("text", "is_taken"), [("0.5,0\n1.5,0\n2.5,0\n3.5,0\n4.", True), ("0.5,0\n1.5,0\n2.", False)])
 def test_the_last_row_of_a_part_may_be_cut(text: str, is_taken: bool) -> None:
     """Nothing changes in the part."""
