@@ -162,3 +162,19 @@ def test_time_scales_that_are_written(step_ns: int, said: str) -> None:
 def test_time_scales_that_are_not_written(step_ns: int) -> None:
     with pytest.raises(ValueError, match=f"timescale_ns is {step_ns}, not 1, 10 or 100 of ns, µs or ms"):
         VcdWriter(io.BytesIO(), timescale_ns=step_ns).write(Edges(np.array([0]), 0, 0, 1))
+
+
+@pytest.mark.parametrize(
+    ("last", "changed", "end_ns", "notes"),
+    [
+        ("", [5], 7, []),
+        ("#9", [5], 9, []),
+        ("0!", [5, 7], 7, []),
+        ("0", [5], 7, ["the file is cut inside its last entry"]),
+        ("#", [5], 7, ["the file is cut inside its last entry"]),
+    ],
+)
+def test_the_last_entry_needs_no_space_after_it(last: str, changed: list[int], end_ns: int, notes: list[str]) -> None:
+    file = levels(f"$timescale 1 ns $end {RX}{END}#0 0! #5 1! #7 {last}")
+    assert changes(file) == {"rx": (0, changed, end_ns)}
+    assert file.notes == notes
