@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from io import BytesIO
 
 import pytest
@@ -9,7 +10,7 @@ import pytest
 from busbench.capture.edges import read_edges
 from busbench.capture.file_io import ObjectSource
 from busbench.capture.level_csv import LevelCsvFile
-from busbench.capture.level_layout import LevelLayout, find_layout, step_ns
+from busbench.capture.level_layout import LevelLayout, find_layout, numbers, step_ns
 
 
 def layout(text: str, *, is_whole: bool = True, is_known: bool = False, is_analog: bool = False) -> LevelLayout | None:
@@ -290,3 +291,10 @@ def test_a_row_is_at_most_four_megabytes_long(size: int, is_row: bool) -> None:
         if is_row
         else ["line 5 is longer than any row: save it again; what is before it was read"]
     )
+
+
+def test_a_cell_that_is_no_number_leaves_no_rows() -> None:
+    """At any setting of warnings."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        assert [len(numbers(flat, 2)) for flat in (b"1,2,3,4", b"1,2,x,4", b"1,2,3", b"1,2,\xff,4")] == [2, 0, 0, 0]

@@ -8,6 +8,7 @@ import re
 import numpy as np
 import pytest
 
+from busbench.capture import file_io
 from busbench.capture.edges import read_edges
 from busbench.capture.file_io import BLOCK_BYTES, ObjectSource
 from busbench.capture.vcd import VcdLevels, VcdWriter, sniff
@@ -69,9 +70,10 @@ def test_time_scales(scale: str, change_ns: int, end_ns: int, resolution_ns: int
     assert file.notes == []
 
 
-@pytest.mark.parametrize("scale", ["0 ns", "1", "ns", "1000000000 fs", "1.5 ns", "-1 ns", "1 min"])
+@pytest.mark.parametrize("scale", ["0 ns", "1", "ns", "1000000000 fs", "1.5 ns", "-1 ns", "1 min", "y" * 40, "y" * 41])
 def test_time_scales_that_are_none(scale: str) -> None:
-    said = f'made: has the time scale "{scale.replace(" ", "")}": write one such as 10 ns'
+    said = scale.replace(" ", "")
+    said = f'made: has the time scale "{said if len(said) <= 40 else said[:39] + "…"}": write one such as 10 ns'
     with pytest.raises(CaptureError, match=re.escape(said)):
         levels(f"$timescale {scale} $end {RX}{END}")
 
@@ -178,3 +180,10 @@ def test_the_last_entry_needs_no_space_after_it(last: str, changed: list[int], e
     file = levels(f"$timescale 1 ns $end {RX}{END}#0 0! #5 1! #7 {last}")
     assert changes(file) == {"rx": (0, changed, end_ns)}
     assert file.notes == notes
+
+
+@pytest.mark.parametrize("block_bytes", range(5, 13))
+def test_the_last_level_at_one_time_counts_over_blocks(monkeypatch: pytest.MonkeyPatch, block_bytes: int) -> None:
+    monkeypatch.setattr(file_io, "BLOCK_BYTES", block_bytes)
+    file = levels(f"$timescale 1 ns $end {RX}{END}#0 0! #5 1! 0! #7 1! #8 0! 1! 0! #9")
+    assert changes(file) == {"rx": (0, [7, 8], 9)}
