@@ -58,6 +58,7 @@ MARKED = "line 4 has no end, so its byte may be cut short: it is marked as bad"
         ("time [s],byte\n0.1,200\n0.2,10\n0.3,0", 0, ""),
         ("time [s],byte\n0.1,200\n0.2,100\n0.3,000", 0, ""),
         ("time [s],byte\n0.1,200\n0.2,100\n0.3,", None, LEFT_OUT),
+        ("time [s],byte\n0.1,200\n0.2,100\n5", None, LEFT_OUT),  # a line of one character
         # Only the last line may be cut.
         ("time [s],byte\n0.1,200\n0.2,7\n# end", 7, ""),
         ("time [s],byte\n0.1,200\n0.2,7\n", 7, ""),
