@@ -62,7 +62,7 @@ def even_decimals(buffer: U8, start: I64, end: I64, *, has_comma: bool = True) -
     size = end - start
     tail = buffer[int(start[-1]) : int(end[-1])].tobytes() if size.size else b""
     places = len(tail) - 1 - max(tail.rfind(b"."), tail.rfind(b",") if has_comma else -1)
-    fits = (end >= BEFORE) & (size > 0)
+    fits = end >= BEFORE
     end = np.maximum(end, BEFORE)
     if places == len(tail):
         value, ok = whole_numbers(buffer, end, size)

@@ -147,3 +147,10 @@ def test_numbers_at_the_beginning_of_a_buffer_are_left_to_the_reader_of_any_form
     if is_read:
         assert value.tolist() == [int(text.replace(b".", b""))]
         assert places == len(text.partition(b".")[2])
+
+
+def test_a_comma_before_a_number_is_no_point_of_it() -> None:
+    for texts in ([b"25", b"1.25"], [b"5", b"", b"1.5"], [b"12345678", b"1.12345678"]):
+        value, _, ok = even_decimals(*buffer_of(texts, between=b",9"))
+        assert ok.tolist() == [False] * (len(texts) - 1) + [True]
+        assert value[-1] == int(texts[-1].replace(b".", b""))
