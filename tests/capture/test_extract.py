@@ -258,3 +258,9 @@ def test_a_span_of_times_that_no_binary_fraction_meets(at_s: float) -> None:
     given = Given([0.0, at_s, 2.0])
     assert [log.data.tolist() for log in Extract(given, start_s=at_s, end_s=np.inf).blocks()] == [[1, 2]]
     assert [log.data.tolist() for log in Extract(given, start_s=-np.inf, end_s=at_s).blocks()] == [[0]]
+
+
+def test_the_first_entry_of_every_kind_belongs_to_a_span_that_holds_it() -> None:
+    span = Extract(Noted([0.0, 0.4, 0.9, 1.2, 1.8]), start_s=0.0, end_s=1.0)
+    assert sum(map(len, span.blocks())) == 3
+    assert [[one.t_ns / 1e9 for one in kind] for kind in span.info.timed] == [[0.5]] * 4
