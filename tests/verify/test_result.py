@@ -29,13 +29,15 @@ def test_what_failed_is_told_with_its_limit() -> None:
             ABOUT.at_most("x", "late", measured=3.01, limit=1.5, unit="s"),
             ABOUT.at_most("x", "in time", measured=1.01, limit=1.5, unit="s"),
             ABOUT.at_least("x", "few", measured=0, limit=500, unit="frames"),
+            ABOUT.at_least("x", "none", measured=0, limit=1, unit="frames"),
             ABOUT.within("x", "off", measured=900, expected=992, limit=24.57, unit="counts"),
             switch.within("x", "is on", measured=1811, expected=173, limit=8, unit="counts"),
             ABOUT.is_so("x", "no", good=False),
         )
     ]
     assert told == [
-        "late (limit 1.5 s)", "in time", "few (at least 500 frames)", "off (limit ±24.6 counts)", "is on", "no",
+        "late (limit 1.5 s)", "in time", "few (at least 500 frames)", "none (at least 1 frames)",
+        "off (limit ±24.6 counts)", "is on", "no",
     ]  # fmt: skip
 
 
