@@ -51,6 +51,43 @@ def test_a_kind_is_not_tested_if_one_cannot_be_judged() -> None:
     assert said() == [("change", Verdict.NOT_TESTED, "no figure is in both recordings")]
 
 
+def test_values_that_cannot_be_judged_are_shown_where_they_look_changed() -> None:
+    """Each doubt once, with its figures; those of which no value differs by their names."""
+    appeared = replace(ONCE, old=None, new=1800.0, subject="ch5")
+    tiny = replace(ONCE, old=173.01, new=173.04, tolerance=(0.0, 0.0), subject="ch6")
+    seen = replace(ONCE, new=1820.0, subject="ch7")
+    steady = replace(WIDE, new=301.0, subject="ch8")
+    assert said(appeared, tiny, seen, WIDE, steady) == [
+        (
+            "endpoint low",
+            Verdict.NOT_TESTED,
+            "in one of the recordings only: ch5 1800.0 counts now only;"
+            " no floor, as seen too few times: ch6, ch7 1811.0 to 1820.0 counts;"
+            " below the floor: ch4 300 to 310 counts, ch8",
+        )
+    ]
+
+
+def test_a_figure_that_changed_names_all_that_did_in_its_own_unit() -> None:
+    late = Figure("failsafe delay", "s", 0.5, 0.75, 0.01, 0.2, 0.3, (-0.1, 0.1))
+    other = replace(MOVED, old=20.0, new=10.0, low=-15.0, high=-5.0, subject="ch9")
+    assert said(MOVED, other, WIDE, STILL, late) == [
+        (
+            "endpoint low",
+            Verdict.FAIL,
+            "changed: ch2 173.0 to 190.0 counts (floor 6.0), ch9 20.0 to 10.0 counts (floor 6.0);"
+            " below the floor: ch4 300 to 310 counts",
+        ),
+        ("failsafe delay", Verdict.FAIL, "changed: 500 to 750 ms (floor 10)"),
+    ]
+    checks = list(check_changes(Comparison((STILL, PERIOD)), old="old.pcapng"))
+    assert {(one.part, one.subject, one.channel) for one in checks} == {("change", "since old.pcapng", None)}
+    (nothing,) = check_changes(Comparison(()), old="b")
+    assert (nothing.part, nothing.subject) == ("change", "since b")
+    same = said(STILL, replace(STILL, new=172.0, subject="ch5"))
+    assert same == [("endpoint low", Verdict.PASS, "unchanged: ch3 173.0 counts, ch5 172.0 counts")]
+
+
 def test_without_a_baseline_nothing_is_said_of_changes() -> None:
     recording, rig = read_recording(CAPTURES / "heron-round.pcapng"), read_rig(CAPTURES / "heron.toml")
     path = str(CAPTURES / "heron-bench.pcapng")

@@ -300,3 +300,11 @@ def test_the_worst_of_several_frames_is_the_figure() -> None:
     check = rest(1, evidence, phases())
     assert (check.measured, check.margin) == (970, -14)
     assert check.sentence.startswith("1010 counts at 1.562 s (at rest), 6 frames until 1.891 s")
+
+
+@pytest.mark.parametrize("row", [100, COUNT])
+@pytest.mark.parametrize("word", ["a", "e"])
+def test_a_step_without_a_frame_gives_a_hand_no_time(word: str, row: int) -> None:
+    """Such as the last one, begun after the last frame."""
+    evidence = inputs({1: held(NEUTRAL, (row - 10, row - 8, 1050), count=COUNT)})
+    assert away(1, evidence, phases(windows=[step(word, row, row)])) == [row - 10, row - 9]
