@@ -128,6 +128,16 @@ def test_a_rest_beside_the_plan_is_judged_with_what_leaves_it() -> None:
     assert rest(1, evidence, everywhere).sentence.startswith("it never rests for long")
 
 
+def test_a_rest_at_its_limit_is_as_planned() -> None:
+    found = phases(rests={1: 1000})
+    check = rest(1, inputs({1: held(1000, (100, 110, 1200), count=COUNT)}), found)
+    assert (check.verdict, check.measured) == (FAIL, 1200)
+    assert check.sentence.startswith("1200 counts at 1.562 s (at rest), 10 frames until 1.703 s, away from its rest")
+    check = rest(1, inputs({1: held(1000, (0, 2, 984), count=COUNT)}), found)
+    assert (check.verdict, check.measured) == (PASS, 984)
+    assert check.sentence.endswith(", planned 992 counts (1500 µs), at most 8 counts beside it")
+
+
 def test_a_motor_is_judged_beside_its_own_move_where_it_is_not_in_motion() -> None:
     """Seven frames before and after it may run on; where all is beside the move, all of it counts."""
     values = held(LOW, (192, 193, LOW + 5), (193, 199, LOW + 8), (200, 300, HIGH), (300, 307, LOW + 8), count=COUNT)

@@ -129,6 +129,8 @@ def test_where_the_directions_come_from() -> None:
     assert direction_words(rig(device("flap", 1, stated), device("release", 17), ENGINE)) == (
         "Directions are the plan's, as its above_neutral states them."
     )
+    first = direction_words(rig(device("aileron", 1), device("flap", 2, stated)))
+    assert first.startswith("The plan does not state above_neutral of aileron: ")
     assert direction_words(rig(device("flap", 1, stated), device("rudder", 16), device("tip", 2))) == (
         "The plan does not state above_neutral of rudder, tip: above neutral, a device neither reversed nor mirrored is"
         " taken to move its surface up, a rudder to the right."
