@@ -98,8 +98,7 @@ def _rest(
             why = name_frames(evidence, phases, mapped, np.flatnonzero(damaged))
             why += ", in frames with bytes that the line marked as damaged"
             return about.not_tested(REST, why, unit="counts", limit=limit)
-    if is_beside:
-        rows = np.setdiff1d(rows, outside)
+    rows = np.setdiff1d(rows, outside)
     if is_short or not rows.size:
         why = "it never rests for long: leave the controls alone for some seconds"
         return about.not_tested(REST, why, unit="counts", limit=limit)
