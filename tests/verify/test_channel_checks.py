@@ -142,6 +142,12 @@ def test_the_first_move_from_half_the_travel_on_shows_the_direction(
     assert (check.verdict, check.sentence) == (verdict, words)
 
 
+def test_a_single_frame_beyond_half_the_travel_shows_the_direction() -> None:
+    values = held(NEUTRAL, (20, 30, NEUTRAL - 400), (25, 26, NEUTRAL - 410), (40, 50, NEUTRAL + 400), count=64)
+    check = judged(inputs({1: values}, plan=PLAN), turn=TURN, mapped=with_reach(1, 820.0))["direction"]
+    assert check.verdict is FAIL
+
+
 def test_without_high_when_no_direction_is_judged() -> None:
     check = judged(inputs({2: WHOLE}, plan=PLAN), 2, move("e", 10, 60))["direction"]
     assert check.verdict is NOT_TESTED

@@ -41,6 +41,15 @@ def test_what_failed_is_told_with_its_limit() -> None:
     ]  # fmt: skip
 
 
+def test_channel_16_has_counts_and_channel_17_states() -> None:
+    for channel, unit, margin in ((16, "counts", 7.0), (17, "on/off", None), (18, "on/off", None)):
+        check = CheckFactory("channel", "it", channel).within(
+            "x", "", measured=174, expected=173, limit=8, unit="counts"
+        )
+        assert (check.verdict, check.unit, check.margin) == (PASS, unit, margin)
+        assert CheckFactory("line", "it").not_tested("x", "", unit="counts", limit=8).limit == 8
+
+
 def test_an_on_off_channel_is_judged_by_its_state() -> None:
     switch = CheckFactory("channel", "channel 17 (release)", 17)
     on = switch.within("rest", "rests at on, planned off", measured=1811, expected=173, limit=24.57, unit="counts")
