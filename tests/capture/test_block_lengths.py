@@ -174,3 +174,16 @@ def test_packets_that_end_where_a_search_for_more_ends(tmp_path: Path, size: int
     capture = read(save(tmp_path, section(), interface(), *(packet(at, data) for at, data in enumerate(sent))))
     assert packets(capture) == [(1_000 * at, data) for at, data in enumerate(sent)]
     assert capture.info.notes == []
+
+
+@pytest.mark.parametrize("buffer_bytes", range(1000, 1048, 4))
+def test_packets_that_end_with_the_buffer(monkeypatch: pytest.MonkeyPatch, buffer_bytes: int) -> None:
+    """Every second has a direction, so that each end of a block is looked at for options."""
+    received = option(2, struct.pack("<I", 1)) + bytes(4)
+    sent = [(1_000 * at, b"packet%02d" % at) for at in range(40)]
+    blocks = [packet(t_ns // 1000, data, options=received if at % 2 else b"") for at, (t_ns, data) in enumerate(sent)]
+    assert packets(opened(monkeypatch, buffer_bytes, section(), interface(), *blocks)) == sent
+    older = [old_packet(t_ns / 1000, data) for t_ns, data in sent]
+    assert [data for _, data in packets(opened(monkeypatch, buffer_bytes, header(), *older))] == [
+        one for _, one in sent
+    ]
