@@ -49,8 +49,7 @@ class PcapScan:
             if header is None or have < _FILE_BYTES:
                 return 0
             self._order, power, link = header
-            (snaplen,) = struct.unpack_from(self._order + "I", buffer.data, 16)
-            self.interfaces.append(pb.Interface(0, 0, link, snaplen, tsresol=power))
+            self.interfaces.append(pb.Interface(0, 0, link, tsresol=power))
             self.section, at = 0, _FILE_BYTES
         starts, at = self._packets(buffer, at, have)
         if starts.size:

@@ -59,6 +59,15 @@ def test_runs_of_equal_packets_and_any_others(tmp_path: Path, sizes: list[int]) 
     assert packets(capture) == [(SECONDS * 10**9 + round(us * 1000), data) for us, data in sent if data]
 
 
+def test_bytes_that_look_like_lengths_do_not_mislead(tmp_path: Path) -> None:
+    """A run of equal packets ends with the first of another length, whatever the bytes before and after it say."""
+    data = struct.pack("<I", 16) * 4
+    sent = [data] * 20 + [data[:15]] + [data] * 20 + [b"", data + b"end"]
+    capture = opened(tmp_path, header(), *(packet(at, one) for at, one in enumerate(sent)))
+    assert [one for _, one in packets(capture)] == [one for one in sent if one]
+    assert capture.info.notes == []
+
+
 def test_long_files_are_read_buffer_by_buffer(tmp_path: Path) -> None:
     data = np.random.default_rng(9).integers(0, 256, 4_000_000, dtype=np.uint8).tobytes()
     cuts = np.sort(np.random.default_rng(5).integers(0, len(data), 4000)).tolist()
