@@ -58,6 +58,8 @@ def untimed(transfer: bytes) -> bytes:
         (section() + interface(link=1) + interface(link=220), True),
         (section() + interface(link=220) + interface(link=162), False),
         (section() + interface(link=1), False),
+        (section() + block(5, struct.pack("<I", 220)), False),  # no interface, whatever it begins with
+        (section() + block(5, struct.pack("<I", 147)) + interface(link=220), True),
         (section()[:12], False),
         (struct.pack("<IHHiIII", 0xA1B2C3D4, 2, 4, 0, 0, 65535, 220), True),
         (struct.pack(">IHHiIII", 0xA1B23C4D, 2, 4, 0, 0, 65535, 249), True),
@@ -175,6 +177,11 @@ def test_the_port_that_carries_frames_is_found_after_the_first_buffer(
     assert str(caught.value).endswith(said + "1.3 (3,000 bytes), 1.7.1 (125 bytes), 1.7.2 (50 bytes)")
     for device, size in (("1.7.1", 125), ("1.7.2", 50), ("1.3", 3_000)):
         assert len(joined(opened(tmp_path, data, device=device))) == size
+
+
+def test_an_interface_that_shows_only_empty_transfers_of_the_bus_gives_way(tmp_path: Path) -> None:
+    faces = section() + interface(link=220) * 2
+    assert joined(opened(tmp_path, faces, linux(START_US, b""), linux(START_US, FRAME, number=1))) == FRAME
 
 
 def test_what_was_read_cannot_be_changed(tmp_path: Path) -> None:
