@@ -189,7 +189,7 @@ def _value(about: CheckFactory, evidence: VerifyInputs, mapped: ChannelPlan, pha
     beside = np.abs(values[rows] - expected)
     worst = int(np.argmax(beside))
     measured, goal = float(values[rows[worst]]), float(expected[worst])
-    before = None if loss is None or why else value_before(evidence, mapped, loss)
+    before = None if loss is None else value_before(evidence, mapped, loss)
     is_flagged = bool(evidence.recording.frames.flags[rows[worst]] & FLAG_FAILSAFE)
     where = "in failsafe" if is_flagged else "without link, not flagged failsafe"
     said = f"{mapped.level(measured)} {where}, planned {word} = {mapped.level(goal, has_unit=False)}"
