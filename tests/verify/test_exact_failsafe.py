@@ -246,6 +246,12 @@ def test_each_move_after_the_return_may_take_a_second_and_a_half(still: int | No
     assert judged(*levels)[FIN, RETURN].verdict is verdict
 
 
+@pytest.mark.parametrize(("back", "verdict"), [(545, P), (546, F)])
+def test_what_was_let_go_is_at_rest_in_the_last_frame(back: int, verdict: Verdict) -> None:
+    check = judged((FIN, 1200, LET_GO, back), parts=(*SEQUENCE[:3], ("good", 130)))[FIN, RETURN]
+    assert check.verdict is verdict
+
+
 @pytest.mark.parametrize(("moved", "verdict"), [(671, P), (704, F)])
 def test_what_moves_as_the_receiver_is_powered_up_did_not_come_back_before(moved: int, verdict: Verdict) -> None:
     """The last frame of the sequence is row 671, and the receiver is on again from row 672 on."""
