@@ -180,3 +180,11 @@ def test_a_frame_without_flag_before_the_link_is_named(row: int | None, verdict:
 def test_a_motor_rests_from_the_first_frame_to_the_last(row: int, level: int, said: str) -> None:
     _, checks = powered((PROP, level, row, row + 1), on_s=11.0)
     assert checks[PROP, POWER_UP] == (P if "192" in said else F, said)
+
+
+def test_a_receiver_that_has_the_link_in_its_first_frame_sent_nothing_before_it() -> None:
+    _, checks = powered(on_s=11.0, link_s=11.5, more=(("good", 2 * SECOND),))
+    nothing = (P, "no frame came before the link")
+    assert checks[None, "flagged until the link"] == checks[FIN, POWER_UP] == nothing
+    assert checks[PROP, POWER_UP] == (P, "128 frames at 173 counts")
+    assert checks[None, LINK] == (P, "good frames came 0.00 s after the transmitter was switched on")
