@@ -11,7 +11,7 @@ from busbench.cli import decode, encode
 from busbench.cli.main import run
 from busbench.errors import BusbenchError
 from busbench.wire.frame_spec import encode_frame, take_apart
-from tests.cli.running import call
+from tests.cli.running import call, invoke, refusal_of
 
 REST = "0fe0031ff8c0073ef0810f7ce0031ff8c0073ef0810f7c0000"  # all at 992; made by hand: 01111100000 sixteen times
 MIXED = "0fe0d32b2bc0073ef0810f7ce0031ff8c0073ef0810f7c0804"
@@ -73,6 +73,16 @@ def test_for_programs(out: Capture) -> None:
 )
 def test_hex_in_every_dress(words: tuple[str, ...]) -> None:
     assert decode.read_hex(words) == bytes.fromhex(REST)
+
+
+def test_digits_of_standard_input_up_to_a_limit(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert invoke(decode.command, "-", stdin=f"{REST}\n").stdout == invoke(decode.command, REST).stdout
+    monkeypatch.setattr(decode, "BYTES_MAX", 50)
+    assert invoke(decode.command, "-", stdin=REST).exit_code == 0
+    assert refusal_of(decode.command, "-", stdin=f"{REST} ") == ("standard input: is larger than 50 bytes: shorten it")
+    assert refusal_of(decode.command, "-", stdin="0f e") == (
+        "standard input: has an odd number of digits: give two for each byte"
+    )
 
 
 @pytest.mark.parametrize(("flags", "states"), [("00", (False, False)), ("01", (True, False)), ("02", (False, True))])

@@ -157,6 +157,22 @@ def test_a_history_lists_the_last_recordings_and_the_trends_that_there_are(capsy
     ]  # fmt: skip
 
 
+def test_a_history_has_a_dash_for_what_a_recording_does_not_show_and_lists_channels_with_a_trend(
+    capsys: Capsys,
+) -> None:
+    first, second = "2026-05-01T08:09:00Z", "2026-05-02T08:09:00Z"
+    trends = (trend("missed frames", [(first, 0.099, 0.198)]), trend("period", [(second, 0.014, None)]),
+              trend("centre, ch1", [(second, 0.014, None)]),
+              trend("centre, ch2", [(second, 0.014, None)], low=1e-10))  # fmt: skip
+    survey_history._print_table(History("Heron", 2, 0, "", trends), show_all=False)
+    lines = capsys.readouterr().out.splitlines()
+    assert [line.split() for line in lines[3:5]] == [
+        ["2026-05-01", "08:09", "9.9", "-", "20", "-", "-", "-"],
+        ["2026-05-02", "08:09", "-", "-", "-", "14.0000", "-", "-"],
+    ]
+    assert [line.partition(", µs")[0] for line in lines if ", µs" in line] == ["missed frames", "period", "centre, ch2"]
+
+
 def pulse_line(name: str, *, fit: Fit | None = None, has_latency: bool = False, note: str = "") -> Any:
     stats = made(mean=1500.0, sd=2.0, min=988.04, max=2012.06)
     late = made(to_json=lambda: dict(zip("abcd", (0.001, 0.002, 0.003, 0.004), strict=True)), late_ns=np.zeros(7))

@@ -111,3 +111,28 @@ def test_columns_of_an_aircraft_are_as_wide_as_the_line_lets_them(monkeypatch: p
     ]  # fmt: skip
     monkeypatch.setattr(output, "WIDTH", 40)
     assert _columns(six)[0] == 6  # -100.0 fits
+
+
+def test_a_slow_device_goes_on_while_no_frames_are_sent() -> None:
+    rig = parse_rig(SMALL.replace("channel = 2", "channel = 2\nspeed_s_per_60deg = 2"))
+    steps = program("steps", 2, levels="0,100", period=4.0, rate=1e5, gap=("2.5:1.5",))
+    rows = [line.split() for line in rehearse_on(rig, steps, frame_blocks(steps))]
+    at = {row[0]: float(row[2]) for row in rows[1:-1]}
+    # 60 degrees in 2 s, and full command is 45 degrees: 33.3 % in half a second.
+    assert [at[f"{2 + step / 2:.2f}"] - at["2.00"] for step in range(4)] == pytest.approx(
+        [0, 33.3, 66.7, 100], abs=0.11
+    )
+
+
+def test_a_device_on_the_last_channel_has_a_neutral_of_its_own(capsys: pytest.CaptureFixture[str]) -> None:
+    rig = parse_rig(SMALL.replace("channel = 2", "channel = 16\nneutral_us = 1520"))
+    hold = program("hold", 16, level="0", duration=1.0)
+    list(rehearse_on(rig, hold, frame_blocks(hold)))
+    assert capsys.readouterr().err == "rudder: its neutral lies at level +3.9 %, so at level 0 it is at -3.9 %\n"
+
+
+@pytest.mark.parametrize(("many", "gap"), [(8, "  "), (9, " ")])
+def test_eight_columns_of_percent_have_two_blanks_between_them(many: int, gap: str) -> None:
+    hold = load_program("hold", {"channel": tuple(range(1, many + 1)), "level": "0", "duration": 0.5})
+    head = next(rehearse(hold, frame_blocks(hold)))
+    assert head == gap.join(["     time", *(f"  ch {channel}" for channel in range(1, many + 1))])

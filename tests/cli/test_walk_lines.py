@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import ExitStack, nullcontext
 from types import SimpleNamespace
 
 import pytest
@@ -10,12 +11,13 @@ from busbench.bench.receiver import Receiver
 from busbench.bench.surface_plan import begin_walk, plan_walk
 from busbench.bench.surface_session import SurfaceSession
 from busbench.cli import progress
-from busbench.cli.walk import WalkTexts
+from busbench.cli.walk import WalkTexts, _open_port, _rehearse
 from busbench.drive.surface_check import SurfacePhase
-from busbench.errors import PortLost
+from busbench.errors import PortError, PortLost
 from busbench.line import BUS_LINE, Chunk
-from busbench.port.port import FrameSource, HearingPort, Transmission
+from busbench.port.port import EventKind, FrameSource, HearingPort, PortEvent, Transmission
 from busbench.rig.load import parse_rig
+from busbench.sim.aircraft_faults import FAULTS, parse_fault
 from tests.cli.running import SMALL
 
 pytestmark = pytest.mark.usefixtures("wide")
@@ -94,3 +96,41 @@ def test_a_port_that_is_lost_ends_the_note_that_is_typed(capsys: pytest.CaptureF
     assert not WalkTexts(session, receiver, read_key=key).go()
     assert session.lost == "its child is gone"
     assert capsys.readouterr().err.splitlines()[1:] == ["note: hum"]
+
+
+class Plugged(HearingPort):
+    """A port with one event."""
+
+    def __init__(self, kind: EventKind) -> None:
+        super().__init__("/dev/ttyHERON", line=BUS_LINE)
+        self._events = [PortEvent(0, kind, "it happens")]
+
+    def read(self, timeout_s: float) -> list[Chunk]:
+        return []
+
+
+def test_a_port_is_opened_to_send_and_looked_at_before_the_first_question(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    opened: list[tuple[str, dict[str, object]]] = []
+
+    def open_live(name: str, **how: object) -> nullcontext[HearingPort]:
+        opened.append((name, how))
+        return nullcontext(port)
+
+    monkeypatch.setattr("busbench.bench.sources.open_live", open_live)
+    port = Plugged(EventKind.WARNING)
+    assert _open_port("/dev/ttyHERON", ExitStack()).port is port
+    assert opened == [("/dev/ttyHERON", {"is_sender": True})]
+    assert capsys.readouterr().err == "/dev/ttyHERON: it happens\n"
+    port = Plugged(EventKind.UNPLUGGED)
+    with pytest.raises(PortError, match=r"^/dev/ttyHERON: the port was unplugged: see to the port, then start again$"):
+        _open_port("/dev/ttyHERON", ExitStack())
+
+
+def test_a_rehearsal_names_the_faults_that_no_walk_shows(capsys: pytest.CaptureFixture[str]) -> None:
+    plan = plan_walk(parse_rig(SMALL), rig_path="small.toml", port="virtual:")
+    _rehearse(plan, [parse_fault("dead:rudder"), parse_fault("jitter")])
+    assert capsys.readouterr().err == f"jitter is not seen on a walk; {FAULTS['jitter'].shows}\n"
+    _rehearse(plan, [parse_fault("reversed:rudder")])
+    assert capsys.readouterr().err == ""
