@@ -42,6 +42,11 @@ def test_a_frame_bit_by_bit(out: Capture) -> None:
     ]
 
 
+@pytest.mark.parametrize(("end", "more"), [("00", ""), ("04", ", slots for sensors"), ("34", ", slots for sensors")])
+def test_end_bytes_of_slots_are_named(end: str, more: str, out: Capture) -> None:
+    assert call(out, "decode", REST[:-2] + end).out.splitlines()[18] == f"byte 24: end byte 0x{end}{more}"
+
+
 def test_for_programs(out: Capture) -> None:
     ran = call(out, "decode", MIXED, "--format", "json")
     frame = json.loads(ran.out)
@@ -50,6 +55,7 @@ def test_for_programs(out: Capture) -> None:
         "ch17": False, "ch18": False, "frame_lost": False, "failsafe": True, "end_byte": "0x04", "is_frame": True,
     }  # fmt: skip
     assert frame["channels_us"][2] == 987.5
+    assert frame["channels_pct"][:3] == [0.0, 50.061, -100.122]  # 410 and -820 of 819 counts
     assert frame["channel_bits"][2] == [
         {"byte": 3, "low": 6, "high": 7}, {"byte": 4, "low": 0, "high": 7}, {"byte": 5, "low": 0, "high": 0},
     ]  # fmt: skip
