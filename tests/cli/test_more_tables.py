@@ -13,7 +13,7 @@ from busbench.analysis.coincidence import Coincidence
 from busbench.analysis.pulse_fit import Fit
 from busbench.analysis.ranking import Ranked
 from busbench.analysis.trend import History, Point, Trend
-from busbench.cli import output, pulses, rig_measured, survey, survey_history, watch
+from busbench.cli import loop, output, pulses, rig_measured, survey, survey_history, watch
 from busbench.errors import DriveError, RigError
 from tests.cli.running import CAPTURES
 from tests.cli.test_tables import Capsys, event, made
@@ -239,3 +239,11 @@ def test_json_holds_signs_as_they_are_and_nothing_that_json_does_not_know(capsys
     assert capsys.readouterr().out == '{\n  "unit": "µs",\n  "least": [\n    1,\n    null\n  ]\n}\n'
     with pytest.raises(ValueError, match="not JSON compliant"):
         output.write_json({"least": float("nan")})
+
+
+def test_latencies_of_a_loop_are_those_of_its_blocks_in_whatever_order_they_come_back() -> None:
+    number = np.arange(101)[::-1]  # block n comes back n ms after it was sent
+    back: Any = made(intact=101, damaged=0, lost=0, stray_bytes=0, number=number, back_ns=11_000_000 * number)
+    sent: Any = [made(t_ns=10_000_000 * at) for at in range(101)]
+    found = loop._judge(back, [], sent, skipped=0, character_ns=120_000)
+    assert found.latency_s == {"min": 0.0, "median": 0.05, "p99": 0.099, "max": 0.1}
