@@ -67,19 +67,11 @@ def run_on_port(port: str, program: LockedProgram, *, end: EndState, is_armed: b
     return INTERRUPTED if run.outcome is Outcome.STOPPED else 0
 
 
-def look(receiver: Receiver, *, wait_s: float = 0, hint: str = START_AGAIN) -> None:
-    """Read the port once, and report its events.
-
-    Args:
-        wait_s: max wait for bytes.
-        hint: what to do about a lost port.
-
-    Raises:
-        PortError: it was unplugged, or is lost.
-    """
-    for event in receiver.pump(wait_s).events:
+def look(receiver: Receiver) -> None:
+    """Read the port once, and report its events (raises PortError: it was unplugged, or is lost)."""
+    for event in receiver.pump(0).events:
         if event.kind is EventKind.UNPLUGGED:
-            raise PortError(receiver.port.source, UNPLUGGED, hint=hint)
+            raise PortError(receiver.port.source, UNPLUGGED, hint=START_AGAIN)
         if event.kind is EventKind.WARNING:
             say(f"{receiver.port.source}: {event.text}")
 

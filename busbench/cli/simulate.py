@@ -79,7 +79,7 @@ def command(
     simulate(settings, _outlet(tcp, link), is_fast=fast)
 
 
-def simulate(settings: ReceiverSettings, outlet: Outlet, *, is_fast: bool = False) -> int:
+def simulate(settings: ReceiverSettings, outlet: Outlet, *, is_fast: bool) -> int:
     """Print its port and run it, in real time or as fast as it is read."""
     from busbench.sim.playback import play
 

@@ -36,10 +36,10 @@ def guide(
     rig_path: str,
     keep: str | None,
     line: LineSettings,
-    answers: Answers | None = None,
-    baseline: Baseline | None = None,
-    faults: Sequence[AircraftFault] = (),
-    asks: bool = True,
+    answers: Answers | None,
+    baseline: Baseline | None,
+    faults: Sequence[AircraftFault],
+    asks: bool,
 ) -> SignOff:
     """Guide the user through the test sequence on a port; on a virtual aircraft a virtual pilot does it.
 
