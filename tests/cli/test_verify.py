@@ -17,7 +17,7 @@ from busbench.cli.verify import command
 from busbench.drive.limits import ChannelLimit, Limits
 from busbench.drive.surface_check import Entry, Station
 from busbench.drive.surface_file import WalkHead, write_walk
-from busbench.errors import BusbenchError
+from busbench.errors import SAFETY, BusbenchError
 from busbench.wire.scale import Scale
 from tests.cli.running import invoke, refusal_of
 from tests.verify.rounds import RIG
@@ -271,9 +271,21 @@ def test_a_port_is_led_through_and_e_ends_it(tmp_path: Path) -> None:
     assert "NOT TESTED" in result.stdout
 
 
+def test_a_recording_kept_before_is_replaced_only_by_force(tmp_path: Path) -> None:
+    kept = tmp_path / "kept.pcapng"
+    kept.write_text("precious", encoding="utf-8")
+    port = "virtual:?frames=off"
+    assert error_of(port, "--keep", kept).startswith(f"{kept}: file exists already")
+    assert kept.read_text(encoding="utf-8") == "precious"
+    result = run(port, "--keep", kept, "--force", stdin="e\n")
+    assert (result.exit_code, type(result.exception)) == (1, SystemExit)
+    assert kept.read_bytes()[:4] == bytes.fromhex("0a0d0d0a")  # of a pcapng
+
+
 def test_no_keyboard_ends_the_round() -> None:
     result = run("virtual:?frames=off", stdin="")
     assert result.exit_code == 1
+    assert " ".join(result.stderr.split()).startswith(SAFETY)  # it is no rehearsal
     lines = result.stdout.splitlines()
     at = lines.index("FAILED")
     assert lines[at : at + 3] == [
