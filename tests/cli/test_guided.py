@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Iterator
+from contextlib import nullcontext
 
+import click
 import pytest
 
 from busbench.bench.check_session import CheckSession, CheckState
 from busbench.bench.receiver import Receiver
 from busbench.cli import output, verify_guided
-from busbench.cli.verify_guided import _lead
+from busbench.cli.verify_guided import _lead, guide
 from busbench.drive.surface_check import Word
 from busbench.line import BUS_LINE, Chunk
 from busbench.port.port import EventKind, HearingPort, PortEvent
@@ -143,3 +145,27 @@ def test_a_signal_ends_it(capsys: pytest.CaptureFixture[str]) -> None:
     _lead(session, session._receiver, read_key, stop)
     assert (session.state, session.at) == (CheckState.READY, 0)
     assert len(capsys.readouterr().err.splitlines()) == 1
+
+
+@pytest.mark.parametrize(
+    ("is_ended", "is_stopped", "gives"), [(True, False, True), (True, True, False), (False, True, False)]
+)
+def test_a_check_that_a_signal_ended_gives_no_verdict(
+    is_ended: bool, is_stopped: bool, gives: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    stop = threading.Event()
+
+    def lead(session: CheckSession, *_: object) -> None:
+        if is_ended:
+            session.hear(Word.END)
+        if is_stopped:
+            stop.set()
+
+    monkeypatch.setattr(verify_guided, "open_source", lambda *_, **__: nullcontext(Quiet()))
+    monkeypatch.setattr(verify_guided, "read_answers", lambda: nullcontext(lambda seconds: ""))
+    monkeypatch.setattr(verify_guided, "stop_signals", lambda: nullcontext(stop))
+    monkeypatch.setattr(verify_guided, "_lead", lead)
+    with nullcontext() if gives else pytest.raises(click.Abort):
+        done = guide("tty", RIG, rig_path="heron.toml", keep=None, line=BUS_LINE, answers=None, baseline=None,
+                     faults=(), asks=True)  # fmt: skip
+        assert done.found.verdict.value == "fail"  # no frame came
