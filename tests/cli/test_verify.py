@@ -13,6 +13,7 @@ import pytest
 from click.testing import Result
 
 from busbench.cli.pulses import command as pulses_command
+from busbench.cli.report import command as report_command
 from busbench.cli.verify import command
 from busbench.drive.limits import ChannelLimit, Limits
 from busbench.drive.surface_check import Entry, Station
@@ -246,6 +247,10 @@ def test_answers_of_a_walk_count(good: Path, tmp_path: Path, monkeypatch: pytest
     # The other seven channels were not walked; the motor's never is.
     assert re.search(r"Heron: FAIL \(\d+ passed, 1 failed, 7 not tested\)", result.stdout)
     assert "&lt;b&gt;left&lt;/b&gt;" in page.read_text(encoding="utf-8")
+    check = (good, "--check", page, "--rig", PLAN)
+    again = invoke(report_command, *check, "--walk", walk)
+    assert (again.exit_code, again.stdout) == (0, f"{page}: is what the recording shows\n")
+    assert invoke(report_command, *check).exit_code == 1  # without its answers
 
 
 def test_errors_come_before_the_work(good: Path, tmp_path: Path) -> None:
@@ -280,6 +285,20 @@ def test_a_recording_kept_before_is_replaced_only_by_force(tmp_path: Path) -> No
     result = run(port, "--keep", kept, "--force", stdin="e\n")
     assert (result.exit_code, type(result.exception)) == (1, SystemExit)
     assert kept.read_bytes()[:4] == bytes.fromhex("0a0d0d0a")  # of a pcapng
+
+
+@pytest.mark.parametrize("more", [(), ("--keep", "other.pcapng")], ids=["beside the page", "as asked"])
+def test_a_page_of_a_port_has_its_recording(
+    more: tuple[str, ...], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    result = run("virtual:?frames=off", "--report", "round.html", *more, stdin="e\n")
+    kept = more[-1] if more else "round.pcapng"
+    assert sorted(path.name for path in tmp_path.iterdir()) == sorted([kept, "round.html"])
+    assert result.stderr.splitlines()[-2:] == [
+        f"busbench: wrote {kept} (recording of the test sequence)",
+        "busbench: wrote round.html (page to print and sign)",
+    ]
 
 
 def test_no_keyboard_ends_the_round() -> None:
