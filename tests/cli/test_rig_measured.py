@@ -10,7 +10,7 @@ from xml.etree import ElementTree
 import pytest
 
 from busbench.cli.rig import command
-from tests.cli.running import CAPTURES, invoke
+from tests.cli.running import CAPTURES, invoke, refusal_of
 from tests.rig.rigs import HERON
 
 pytestmark = pytest.mark.usefixtures("wide")
@@ -139,3 +139,25 @@ def test_nothing_found_says_so(tmp_path: Path) -> None:
     assert "no lead differs from the plan by more than these readings can show" in lines
     short = written(tmp_path, "supply V,case\n7.3,all moving\n")
     assert "cannot tell: there are too few readings" in run("--measured", short).splitlines()
+
+
+@pytest.mark.parametrize(
+    ("begin", "more", "from_s"),
+    [("66", (), "66.000"), ("1780000066.003", (), "66.000"), ("1780000066.003", ("--shift", "2"), "68.000")],
+    ids=["from the first byte", "since 1970", "shifted"],
+)
+def test_two_readings_are_laid_beside_a_recording_by_its_first_byte_or_its_date(
+    begin: str, more: tuple[str, ...], from_s: str, tmp_path: Path
+) -> None:
+    """The flight begins 1,780,000,000.003 s after 1970."""
+    path = written(tmp_path, f"time_s,receiver V,supply A\n{begin},5,9\n{float(begin) + 0.5:.3f},7,1\n")
+    lines = run("--measured", path, "--recording", FLIGHT, *more).splitlines()
+    at = next(at for at, line in enumerate(lines) if line.startswith("sag from, s"))
+    assert lines[at - 1].startswith("receiver, below 5.5 V: 1 sag; readings 500.000 ms apart")
+    assert lines[at + 1].split()[:4] == [from_s, "500.000", "ms", "5.000"]
+
+
+def test_one_reading_is_not_laid_beside_a_recording(tmp_path: Path) -> None:
+    path = written(tmp_path, "time_s,receiver V\n66,5\n")
+    words = ("power", HERON, "--measured", path, "--recording", FLIGHT)
+    assert refusal_of(command, *words).startswith(f"{path}: has no times to lay beside a recording")
