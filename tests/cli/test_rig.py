@@ -14,7 +14,7 @@ from busbench.cli import rig_power
 from busbench.cli.rig import command
 from busbench.rig.load import read_rig
 from busbench.wire.codec import pack_frames
-from tests.cli.running import invoke, refusal_of
+from tests.cli.running import SMALL, invoke, refusal_of
 from tests.rig.rigs import HERON, device, hub
 
 pytestmark = pytest.mark.usefixtures("wide")
@@ -271,6 +271,15 @@ def test_power_as_a_picture(tmp_path: Path) -> None:
     assert picture.read_text(encoding="utf-8") == text
     run("power", str(HERON), "--svg", str(picture), "--force")
     assert run("power", str(HERON), "--svg", "-").startswith("<svg ")
+
+
+def test_a_picture_of_a_plan_without_currents_has_no_weakest_lead(tmp_path: Path) -> None:
+    plan, picture = tmp_path / "small.toml", tmp_path / "harness.svg"
+    plan.write_text(SMALL, encoding="utf-8")
+    result = invoke(command, "power", plan, "--svg", picture)
+    assert result.stderr == f"busbench: wrote {picture} (wiring tree, all moving, leads at 20 °C)\n"
+    assert "weakest" not in picture.read_text(encoding="utf-8")
+    assert json.loads(run("power", str(plan), "--format", "json"))["weakest"] is None
 
 
 def test_a_picture_keeps_names_of_any_length_in_their_columns(tmp_path: Path) -> None:
