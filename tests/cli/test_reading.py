@@ -71,6 +71,15 @@ def test_frames_as_json_lines_and_as_a_table(capfd: Capfd) -> None:
     assert sum(line.split()[5][1] == "F" for line in table[1:]) == 100
 
 
+def test_each_of_many_frames_has_one_row(tmp_path: Path, capfd: Capfd) -> None:
+    path, many = tmp_path / "many.raw", 8195  # more than are written at a time
+    path.write_bytes(pack_frames(np.full((many, 16), 992)).tobytes())
+    found = rows(call(capfd, "frames", path))
+    assert [int(row["offset"]) for row in found] == list(range(0, 25 * many, 25))
+    table = call(capfd, "frames", path, "--format", "table", "--channels", "1").out.splitlines()
+    assert (len(table), sum("time, s" in line for line in table)) == (many + 1, 1)
+
+
 @pytest.mark.parametrize("command", ["outages", "timing", "channels"])
 @pytest.mark.parametrize("name", ["heron-flight.pcapng", "heron-slots.csv", "heron-line.vcd", "heron-noisy.raw"])
 def test_tables_fit_eighty_columns(capfd: Capfd, command: str, name: str) -> None:
