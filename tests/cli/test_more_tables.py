@@ -224,6 +224,17 @@ def test_pulse_lines_with_and_without_fit_and_latency(capsys: Capsys) -> None:
     assert "skew" not in out
 
 
+@pytest.mark.parametrize(
+    ("resolution_us", "least"),
+    [(20_000.0, "1"), (1000.0, "1"), (999.0, "1.0"), (1.0, "1.000"), (0.5, "1.0000"), (0.001, "1.000000"),
+     (0.0001, "1.000000")],
+)  # fmt: skip
+def test_latencies_have_the_digits_of_one_step_of_the_times(resolution_us: float, least: str, capsys: Capsys) -> None:
+    found = made(resolution_us=resolution_us, lines=(pulse_line("a", has_latency=True),), skews=())
+    pulses._print_latency(found)
+    assert capsys.readouterr().out.splitlines()[-1].split()[:3] == ["a", "7", least]
+
+
 def test_a_fault_of_an_aircraft_that_is_watched_must_fit_it() -> None:
     source = f"virtual:{CAPTURES / 'heron.toml'}"
     assert [str(one) for one in watch.faults_of(("dead:rudder",), source=source, rig=None)] == ["dead:rudder"]
