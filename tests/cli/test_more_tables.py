@@ -9,11 +9,12 @@ from typing import Any
 import numpy as np
 import pytest
 
+from busbench.analysis.change import Figure
 from busbench.analysis.coincidence import Coincidence
 from busbench.analysis.pulse_fit import Fit
 from busbench.analysis.ranking import Ranked
 from busbench.analysis.trend import History, Point, Trend
-from busbench.cli import loop, output, pulses, rig_measured, survey, survey_history, watch
+from busbench.cli import compare, loop, output, pulses, rig_measured, survey, survey_history, watch
 from busbench.errors import DriveError, RigError
 from tests.cli.running import CAPTURES
 from tests.cli.test_tables import Capsys, event, made
@@ -233,6 +234,18 @@ def test_latencies_have_the_digits_of_one_step_of_the_times(resolution_us: float
     found = made(resolution_us=resolution_us, lines=(pulse_line("a", has_latency=True),), skews=())
     pulses._print_latency(found)
     assert capsys.readouterr().out.splitlines()[-1].split()[:3] == ["a", "7", least]
+
+
+@pytest.mark.parametrize(("devices", "name"), [("x" * 9, "noise, ch3 xxxxxxxxx"), ("x" * 10, "noise, ch3")])
+def test_a_figure_has_the_names_of_its_devices_where_they_fit(
+    devices: str, name: str, monkeypatch: pytest.MonkeyPatch, capsys: Capsys
+) -> None:
+    """A name and its unit have 28 columns."""
+    monkeypatch.setattr("busbench.analysis.comparison_text.sentences", lambda _: [])
+    figure = Figure("noise", "counts", 1.0, 2.0, 0.5, 0.5, 1.5, (-1.0, 1.0), "ch3", devices)
+    found: Any = made(figures=(figure,))
+    compare._print_table(found, show_all=True, is_ascii=True)
+    assert capsys.readouterr().out.splitlines()[1].startswith(f"{name}, counts  ")
 
 
 def test_a_fault_of_an_aircraft_that_is_watched_must_fit_it() -> None:
