@@ -158,6 +158,7 @@ def test_a_first_column_of_0_and_1_that_does_not_rise_is_a_line(rows: str, has_t
         ("0.5,0\n2.5,1\n4.5,0\n7.5,0\n", 10**8),  # the longest is one and a half of the shortest
         ("0.50,0\n2.50,1\n4.50,0\n7.49,0\n", 2 * 10**9),
         ("1.5,0\n1.5,1\n1.5,0\n1.5,0\n", 10**8),
+        ("0.0e-9,0\n1.0e-9,1\n2.0e-9,0\n3.0e-9,0\n", 1),
         ("1,0\n1,1\n2,0\n9,0\n", 10**9),
         ("0.5,0\nbad\n1.25,0\n", 10**7),
         ("0.0000000005,0\n", 1),

@@ -12,12 +12,13 @@ import pyarrow.parquet as pq
 import pytest
 
 from busbench.capture import parquet_read
-from busbench.capture.file_io import ObjectSource
+from busbench.capture.file_io import FileSource, ObjectSource
 from busbench.capture.open import open_capture
 from busbench.capture.parquet import write_parquet
 from busbench.capture.parquet_read import CHANNEL_NAMES, COLUMNS, META_KEY, ParquetFrames
 from busbench.errors import CaptureError
 from busbench.wire.codec import pack_frames
+from busbench.wire.uart import LineFault
 
 COUNTS = np.arange(16) * 100 + np.array([[7], [300], [500]])
 FLAGS = np.array([0b0001, 0b1010, 0b0100], np.uint8)
@@ -55,7 +56,7 @@ def test_every_bit_and_byte_of_frames() -> None:
         assert log.data.tobytes() == b"\xff" + RAW[0].tobytes() + b"\xff\xff" + RAW[1].tobytes() + RAW[2].tobytes()
         assert (log.mark_end.tolist(), log.mark_t_ns.tolist()) == ([26, 53, 78], [250_003_000, 500_003_000, 3_001])
         assert log.bad is not None
-        assert np.flatnonzero(log.bad).tolist() == [52]
+        assert {int(at): int(log.bad[at]) for at in np.flatnonzero(log.bad)} == {52: LineFault.PARITY}
         said = "3 bytes between the frames are known by number alone: 0xFF is written for each"
         assert capture.info.notes == [said]
 
@@ -148,3 +149,30 @@ def test_times_are_written_from_the_first_byte(tmp_path: Path) -> None:
     assert {str(found.schema.field(name).type) for name in CHANNEL_NAMES} == {"uint16"}
     with open_capture(io.BytesIO(text.encode())) as capture:
         write_parquet(str(path), capture, force=True)
+
+
+@pytest.mark.parametrize("fault", ["", "a column", "the file"])
+def test_the_file_is_let_go(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, fault: str) -> None:
+    """When it is closed, and when it cannot be read."""
+    path = tmp_path / "a.parquet"
+    pq.write_table(table([0, 25]).drop_columns(["ch1"] if fault == "a column" else []), path)
+    if fault == "the file":
+        path.write_bytes(path.read_bytes()[:-5])
+    source = FileSource(str(path))
+    opened = path.open("rb")
+    monkeypatch.setattr(source, "random_access", lambda: opened)
+    if fault:
+        with pytest.raises(CaptureError):
+            ParquetFrames(source)
+    else:
+        with ParquetFrames(source) as capture:
+            assert sum(map(len, capture.blocks())) == 50
+            assert not opened.closed
+    assert opened.closed
+
+
+def test_a_frame_that_is_suspect_is_marked_in_any_block(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(parquet_read, "_ROWS", 1)
+    logs = list(read(table([0, 30, 55], others={"suspect": [False, True, True]})).blocks())
+    marked = [[] if log.bad is None else (log.offset + np.flatnonzero(log.bad)).tolist() for log in logs]
+    assert marked == [[], [54], [79]]
