@@ -299,3 +299,8 @@ def test_a_cell_that_is_no_number_leaves_no_rows() -> None:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         assert [len(numbers(flat, 2)) for flat in (b"1,2,3,4", b"1,2,x,4", b"1,2,3", b"1,2,\xff,4")] == [2, 0, 0, 0]
+
+
+def test_lines_may_change_at_one_time_and_a_number_may_be_above_them() -> None:
+    assert layout("0.5,0\n0.5,1\n0.5,0\n1.5,1\n") is not None
+    assert sure("5\ntime,rx\n0.5,0\n1.5,1\n2.5,0\n", is_known=True).names == ("rx",)
