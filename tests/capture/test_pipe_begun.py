@@ -10,6 +10,7 @@ import pytest
 from busbench.capture.open import open_capture
 from busbench.capture.pipe_source import PipeSource
 from tests.capture.blocks import interface, joined, option, packet, section
+from tests.capture.usb_blocks import START_US, linux, linux_file
 
 FRAME = bytes([0x0F]) + bytes(range(100, 122)) + b"\x00\x00"
 NOISE = b"\xf8\x00\x80" * 40  # no frame in it, and no text
@@ -48,3 +49,17 @@ def test_how_much_of_a_pipe_opens_it(
         assert len(came) == opened_after + 1
         came_in = joined(capture)
         assert (came_in if isinstance(data, bytes) else list(came_in[3::25])) == data
+
+
+def test_a_format_that_is_read_whole_waits_for_the_end_of_the_pipe(monkeypatch: pytest.MonkeyPatch) -> None:
+    data = linux_file(*(linux(START_US + 7000 * n, FRAME) for n in range(40)))
+    parts = [data[:2000], data[2000:4000], data[4000:]]
+
+    def pull(_: PipeSource) -> bytes:
+        return parts.pop(0) if parts else b""
+
+    monkeypatch.setattr(PipeSource, "_pull", pull)
+    monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO()))
+    with open_capture("-", waiting=lambda: None) as capture:
+        assert parts == []
+        assert joined(capture) == FRAME * 40
