@@ -166,8 +166,8 @@ class VcdChanges:
         """The rows in which each wanted variable changes; None if one is undeclared or not a single bit."""
         first = names[:1].tolist()
         rows: list[I64]
-        if first and (names == first[0]).all():
-            present, rows = first, [np.arange(names.size)]
+        if (names == names[:1]).all():  # of one variable, or times alone
+            present, rows = first, [np.arange(names.size)] * len(first)
         elif len(self._parts) < _SORTED_LEAST and len(self._keys) < _SORTED_LEAST:
             present = [key for key in self._keys if (names == key).any()]
             rows = [np.flatnonzero(names == key) for key in present]

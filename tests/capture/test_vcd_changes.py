@@ -26,12 +26,14 @@ def handed(one: VcdChanges, part: Part = RX, *, is_end: bool = True) -> list[tup
     return list(zip(times.tolist(), values.tolist(), strict=True))
 
 
+@pytest.mark.parametrize("more", [b"", b"abcdefgh"], ids=["few", "many"])
 @pytest.mark.parametrize("lead", [b"", SINGLY], ids=["at once", "singly"])
 @pytest.mark.parametrize(
     ("text", "found", "unknown"),
     [
         (b"", [], 0),
         (b" \n", [], 0),
+        (b"#5 #7", [], 0),
         (b"1!", [(0, 1)], 0),
         (b"#0 1!", [(0, 1)], 0),
         (b"#5 1! #7 0!", [(5, 1), (7, 0)], 0),
@@ -46,8 +48,8 @@ def handed(one: VcdChanges, part: Part = RX, *, is_end: bool = True) -> list[tup
         (b"#00000000000000005 1!", [(5, 1)], 0),
     ],
 )  # fmt: skip
-def test_times_and_levels(lead: bytes, text: bytes, found: list[tuple[int, float]], unknown: int) -> None:
-    one = changes()
+def test_times_and_levels(more: bytes, lead: bytes, text: bytes, found: list[tuple[int, float]], unknown: int) -> None:
+    one = changes(known=[b"!", b"%", b"~", *(bytes([name]) for name in more)])
     one.take(lead + text + b"\n", 0)
     assert (handed(one), one.unknown) == (found, unknown)
     assert one.notes() == ([f"{unknown} changes to x or z taken as no change"] if unknown else [])
