@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from xml.etree import ElementTree as ET
 
 import msgspec
@@ -61,6 +62,7 @@ def test_the_whole_document() -> None:
 </testsuites>
 """
     )
+    assert "<system-out />" not in junit_xml(dataclasses.replace(found, unplanned=()))
 
 
 def test_the_verdict_as_plain_values() -> None:
