@@ -7,25 +7,20 @@ from collections.abc import Mapping, Sequence
 import msgspec
 import numpy as np
 
-from busbench.analysis.recording import Recording
-from busbench.capture.base import CaptureInfo
-from busbench.capture.frames import Span
-from busbench.model import MARKED, NO_CLOCK, Annotation, Clock, ClockKind, Rejects
+from busbench.model import Clock
 from busbench.rig.load import parse_rig
 from busbench.rig.model import Rig
 from busbench.verify.inputs import VerifyInputs, channel_plans
 from busbench.verify.result import Check
 from busbench.verify.verify import Verification, verify_controls
-from busbench.wire.codec import pack_frames
-from busbench.wire.frame_spec import CHANNELS, FLAG_FAILSAFE, FLAG_LOST, FRAME_BYTES
-from busbench.wire.table import FrameTable
+from busbench.wire.frame_spec import CHANNELS, FLAG_FAILSAFE, FLAG_LOST
 from tests.rig.rigs import device
+from tests.verify.exact_frames import ANALYSER, recorded
 from tests.verify.rounds import RIG
 
 SECOND = 64  # frames
 PERIOD_NS = 15_625_000
 FLAGS = {"good": 0, "lost": FLAG_LOST, "failsafe": FLAG_LOST | FLAG_FAILSAFE, "flag": FLAG_FAILSAFE}
-ANALYSER = Clock(ClockKind.PER_BYTE, 1)
 Part = tuple[str, int]  # good, lost, failsafe, or silent, for so many frames
 Level = tuple[int, float, int, int]  # channel 1-18, counts (on/off channels 0 or 1), first row, row after the last
 
@@ -59,16 +54,10 @@ def exact(
         else:
             counts[first:stop, channel - 1] = level
     t_ns = np.array(slots, np.int64) * PERIOD_NS if at_s is None else np.rint(np.array(at_s) * 1e9).astype(np.int64)
-    line_marks = np.zeros(len(flags), np.uint8)
-    line_marks[list(damaged)] = MARKED
-    frames = FrameTable(
-        t_ns, np.full(len(flags), round(slack_s * 1e9), np.int32), np.arange(len(flags)) * FRAME_BYTES,
-        pack_frames(counts, bits), line_marks,
+    end_ns = slot * PERIOD_NS if end_s is None else round(end_s * 1e9)
+    return recorded(
+        counts, bits, t_ns, rig, damaged=damaged, marks=marks, slack_s=slack_s, end_ns=end_ns, clock=clock
     )  # fmt: skip
-    last_ns = slot * PERIOD_NS if end_s is None else round(end_s * 1e9)
-    info = CaptureInfo("exact", "test", clock, marks=[Annotation(round(t * 1e9), text) for t, text in marks])
-    span = Span(frames.raw.size, 0, last_ns) if clock is not NO_CLOCK else Span(frames.raw.size)
-    return VerifyInputs(Recording(info, span, frames, Rejects.empty()), rig, float(PERIOD_NS))
 
 
 PLAN = parse_rig(

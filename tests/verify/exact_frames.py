@@ -6,11 +6,12 @@ from collections.abc import Mapping, Sequence
 
 import msgspec
 import numpy as np
+from numpy.typing import NDArray
 
 from busbench.analysis.recording import Recording
 from busbench.capture.base import CaptureInfo
 from busbench.capture.frames import Span
-from busbench.model import Annotation, Clock, ClockKind, Rejects
+from busbench.model import I64, MARKED, NO_CLOCK, U8, Annotation, Clock, ClockKind, Rejects
 from busbench.rig.model import Rig
 from busbench.verify.control_moves import Also, ControlMove, Rows
 from busbench.verify.inputs import ChannelPlan, VerifyInputs, channel_plans
@@ -22,6 +23,7 @@ from busbench.wire.table import FrameTable
 from tests.rig.rigs import device, rig
 
 STEP_S = 1 / 64  # as a binary fraction, so that sums of times are exact
+ANALYSER = Clock(ClockKind.PER_BYTE, 1)
 COUNT = 640  # frames of 10 s
 LOW, NEUTRAL, HIGH = 173, 992, 1811  # counts of -100, 0 and 100 %
 RESTS = (NEUTRAL, NEUTRAL, LOW, *(NEUTRAL,) * 4, LOW, *(NEUTRAL,) * 8, LOW, LOW)
@@ -77,14 +79,40 @@ def inputs(
     for row, flag in (flags or {}).items():
         bits[row] |= flag
     times = np.arange(count) * STEP_S if t_s is None else np.array(t_s)
-    t_ns = np.rint(times * 1e9).astype(np.int64)
+    clock = ANALYSER if has_clock else NO_CLOCK
+    return recorded(
+        counts, bits, np.rint(times * 1e9).astype(np.int64), plan, damaged=damaged, marks=marks, clock=clock
+    )
+
+
+def recorded(
+    counts: NDArray[np.integer],
+    bits: U8,
+    t_ns: I64,
+    plan: Rig,
+    *,
+    damaged: Sequence[int] = (),
+    marks: Sequence[tuple[float, str]] = (),
+    slack_s: float = 0.0,
+    end_ns: int | None = None,
+    clock: Clock = ANALYSER,
+) -> VerifyInputs:
+    """Frames of counts (N, 16) and flags (N,) at times (N,) beside a plan, whose period is STEP_S.
+
+    Args:
+        damaged: rows with a byte that the line marked.
+        marks: annotations, as times in s and words.
+        slack_s: of each time.
+        end_ns: of the recording, else the last time.
+    """
+    count = len(bits)
     line_marks = np.zeros(count, np.uint8)
-    line_marks[list(damaged)] = 1
-    offset = np.arange(count, dtype=np.int64) * FRAME_BYTES
-    table = FrameTable(t_ns, np.zeros(count, np.int32), offset, pack_frames(counts, bits), line_marks)
-    clock = Clock(ClockKind.PER_BYTE, 1) if has_clock else Clock(ClockKind.NONE, 0)
+    line_marks[list(damaged)] = MARKED
+    slack_ns, offset = np.full(count, round(slack_s * 1e9), np.int32), np.arange(count, dtype=np.int64) * FRAME_BYTES
+    table = FrameTable(t_ns, slack_ns, offset, pack_frames(counts, bits), line_marks)
+    last_ns = end_ns if end_ns is not None else int(t_ns[-1]) if count else 0
+    span = Span(table.raw.size) if clock is NO_CLOCK else Span(table.raw.size, 0, last_ns)
     info = CaptureInfo("it", "test", clock, marks=[Annotation(round(at * 1e9), text) for at, text in marks])
-    span = Span(count * FRAME_BYTES, 0, int(t_ns[-1]) if count else 0)
     return VerifyInputs(Recording(info, span, table, Rejects.empty()), plan, STEP_S * 1e9)
 
 
