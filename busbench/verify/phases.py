@@ -131,7 +131,7 @@ class Phases:
                 may[max(run[0], first) : min(run[1], stop)] = True
         if not own and (turn := self.control_moves.get(mapped.control)) is not None:
             inside = (run for run in found if run[0] >= turn.first and run[1] <= turn.stop)
-            may[slice(*max(inside, key=lambda run: run[1] - run[0]))] = True
+            may[slice(*max(inside, key=lambda run: run[1] - run[0], default=(0, 0)))] = True
         for first, stop in found:
             if self.loss is not None and self.held_row is not None and lasts_until(evidence, self.loss, first, stop):
                 may[max(first, self.held_row) : self.loss.first] = True

@@ -149,3 +149,11 @@ def test_an_adapter_that_hands_over_two_frames_at_once_fails_no_good_aircraft(fi
     reads = ByteLog(log.offset, log.data, log.mark_end[keep], log.mark_t_ns[keep])
     recording = recorded(reads, marks=flown.marks if has_marks else ())
     assert not_passed(verify_controls(recording, RIG, findings=())) == {}
+
+
+def test_a_silence_among_lost_frames_is_part_of_their_loss_whenever_it_was_switched_off() -> None:
+    """A poor link was down already; the receiver says nothing for a while after that."""
+    parts: tuple[Part, ...] = (GOOD, ("lost", 3 * SECOND), ("silent", 2 * SECOND), ("lost", SECOND), GOOD)
+    found = loss_of(*parts, marks=[(4.0, "transmitter off"), (7.5, "transmitter on")])
+    assert (found.start_s, found.end_s, found.silent_s) == (2 - 1 / 64, 8.0, 2 + 1 / 64)
+    assert (found.first, found.stop, found.has_begun, found.has_ended) == (128, 384, True, True)
