@@ -35,6 +35,7 @@ RESULTS = {
     },
     "outages.Outages": {"doubt": 0, "left_out": 0, "minutes": ()},
     "period.FrameNumbers": {"is_clear": True, "reads": None},
+    "pulse_fit.Fit": {"is_centre_known": True},
     "read_grid.ReadGrid": {"step_ns": 0.0, "hides_ns": 0.0, "may_hide_ns": 0.0},
     "timing.Timing": {"against": None},
 }  # fmt: skip
