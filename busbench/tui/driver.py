@@ -6,12 +6,14 @@ import codecs
 import functools
 import os
 import selectors
+import signal
 import sys
 from collections.abc import Callable
 from types import SimpleNamespace
 from typing import TYPE_CHECKING
 
-from textual import constants
+from textual import constants, events
+from textual.geometry import Size
 
 if TYPE_CHECKING:
     from textual.driver import Driver
@@ -46,7 +48,8 @@ def tolerant_driver() -> type[Driver] | None:
 
     The library's driver decodes strictly: one such byte ends the thread that reads the keyboard, and the screen with
     it. It looks only every 100 ms whether escape came alone. It takes the decoder and the selector by name from its
-    module, where they are replaced.
+    module, where they are replaced. Its signal handler for a new size may be interrupted by the next one, and then the
+    older size comes last.
     """
     if "ESCDELAY" not in os.environ:
         vars(constants)["ESCAPE_DELAY"] = _ESCAPE_S
@@ -55,6 +58,21 @@ def tolerant_driver() -> type[Driver] | None:
     from textual.drivers import linux_driver
 
     class TolerantDriver(linux_driver.LinuxDriver):
+        def start_application_mode(self) -> None:
+            """Take the terminal; sizes are read in the event loop, one after another."""
+            super().start_application_mode()  # type: ignore[no-untyped-call]
+            self._loop.add_signal_handler(signal.SIGWINCH, self._read_size)
+
+        def disable_input(self) -> None:
+            """Read no more keys and sizes."""
+            self._loop.remove_signal_handler(signal.SIGWINCH)
+            super().disable_input()
+
+        def _read_size(self) -> None:
+            if not self._in_band_window_resize:
+                size = Size(*self._get_terminal_size())
+                self._app.post_message(events.Resize(size, size))
+
         def run_input_thread(self) -> None:
             """Wait for input and dispatch events."""
             prompt = SimpleNamespace(SelectSelector=PromptSelector, EVENT_READ=selectors.EVENT_READ)

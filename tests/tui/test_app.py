@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from pathlib import Path
+from unittest.mock import patch
 
 import pytest
 from rich.color import ColorType
 from rich.style import Style
 from textual.events import Paste
+from textual.geometry import Size
 from textual.widgets import Input
 
 from busbench.analysis.recording import read_recording
@@ -19,6 +21,7 @@ from busbench.tui.opening import Opened
 from busbench.tui.replay import ReplaySession
 from busbench.tui.screens import VIEWS
 from busbench.tui.screens.base import BenchView
+from busbench.tui.widgets.line_widget import LineWidget
 from tests.cli.running import CAPTURES
 from tests.tui.ports import Live
 from tests.tui.screens import shown, text_of
@@ -237,6 +240,23 @@ async def test_resizing_keeps_all_18_lanes(flight: ReplaySession) -> None:
         await pilot.resize_terminal(20, 6)
         await pilot.pause()
         assert len(text_of(app).splitlines()) == 6
+
+
+@pytest.mark.parametrize("view", "12345678")
+async def test_a_body_that_is_not_hidden_yet_draws_nothing_in_a_window_too_small(
+    view: str, flight: ReplaySession
+) -> None:
+    async with shown(flight, keys=view) as (app, _):
+        assert isinstance(app.screen, BenchView)
+        (body,) = app.screen.query(".body").results(LineWidget)
+        for width in (1, 59):
+            before = body._lines
+            with patch.object(type(body), "size", Size(width, 18)):
+                body.redraw()
+            assert body._lines is before
+        with patch.object(type(body), "size", Size(60, 18)):
+            body.redraw()
+        assert body._lines is not before
 
 
 async def test_the_menu_is_searched_by_letters_and_does_what_is_picked(flight: ReplaySession) -> None:

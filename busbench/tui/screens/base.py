@@ -76,9 +76,20 @@ class BenchView(Screen[None]):
         """True while something moves or is held; then the view is shown in any window."""
         return self.ui.mover is not None
 
+    @property
+    def is_cramped(self) -> bool:
+        """True if the window is too small for the view."""
+        width, height = self.size
+        return (width < LEAST[0] or height < LEAST[1]) and not self.is_busy
+
+    def _has_room(self) -> bool:
+        """False if the body is too small to be drawn: it may have its size before it is hidden, or still when shown."""
+        return self.is_busy or not (self.is_cramped or self._body.size.width < LEAST[0])
+
     def compose(self) -> ComposeResult:
         """Put it together."""
         self._body.add_class("body")
+        self._body.has_room = self._has_room
         timeline = [Timeline(self.ui)] if self.HAS_TIMELINE else []
         self._slow = [
             Tabs(self.ui, self.view),
@@ -105,9 +116,8 @@ class BenchView(Screen[None]):
 
     def _see_room(self) -> None:
         """Show the view, or that there is no room; never hide how to stop."""
-        width, height = self.size
-        self.set_class((width < LEAST[0] or height < LEAST[1]) and not self.is_busy, "cramped")
-        self._transport.has_timeline = self.NEEDS_LINES and height < _TALL
+        self.set_class(self.is_cramped, "cramped")
+        self._transport.has_timeline = self.NEEDS_LINES and self.size.height < _TALL
         self.set_class(self._transport.has_timeline, "low")
         self.set_class(self.is_busy, "busy")  # every line is needed then, and no tab can be chosen
 

@@ -28,6 +28,7 @@ class LineWidget(Widget):
         self._lines: list[Line] = []
         self._styles: dict[str, Style] | None = None
         self._spots: list[tuple[int, int, int, Callable[[int], object]]] = []  # line, first column, end, action
+        self.has_room: Callable[[], bool] = lambda: True  # else nothing is drawn
 
     def lines(self, width: int, height: int) -> list[Line]:
         """The lines to show, at most `height`; shorter lines are padded."""
@@ -36,7 +37,7 @@ class LineWidget(Widget):
     def redraw(self) -> None:
         """Draw again, and send changed lines."""
         width, height = self.size
-        if not width or not height or (self.NEEDS_SESSION and self.ui.session is None):
+        if not width or not height or not self.has_room() or (self.NEEDS_SESSION and self.ui.session is None):
             return
         self._spots = []
         new = self.lines(width, height)[:height]
