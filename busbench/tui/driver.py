@@ -60,7 +60,7 @@ def tolerant_driver() -> type[Driver] | None:
     class TolerantDriver(linux_driver.LinuxDriver):
         def start_application_mode(self) -> None:
             """Take the terminal; sizes are read in the event loop, one after another."""
-            super().start_application_mode()  # type: ignore[no-untyped-call]
+            super().start_application_mode()  # type: ignore[no-untyped-call, unused-ignore]
             self._loop.add_signal_handler(signal.SIGWINCH, self._read_size)
 
         def disable_input(self) -> None:
