@@ -73,10 +73,8 @@ def _of_failsafe(check: Check, found: Verification, phases: Phases) -> int | Non
     if check.name == VALUE and check.channel is not None:
         rows = phases.is_in(Phase.FAILSAFE)
         if rows.any():
-            mapped = next((one for one in found.channels if one.channel == check.channel), None)
-            planned = check.expected if check.unit == "counts" else None
-            if mapped is not None and planned is not None:
-                return _farthest(found, rows, check.channel, planned)
+            if check.expected is not None and check.unit == "counts":
+                return _farthest(found, rows, check.channel, check.expected)
             return int(np.argmax(rows))
     return loss.first
 

@@ -49,12 +49,12 @@ def test_bytes_without_a_time_are_cut_into_long_packets(
     tmp_path: Path, count: int, sizes: list[int], timed: int
 ) -> None:
     """Those after the last mark have its time."""
-    marks: list[tuple[int, int]] = [(3, 7), (5, 9)] if timed else []  # end and time
+    marks: list[tuple[int, int]] = [(2, 6), (3, 7), (5, 9)] if timed else []  # end and time
     ends, times = np.array(marks, np.int64).reshape(-1, 2).T
     data = np.zeros(count + 5 * timed, np.uint8)
     with writer(tmp_path / "a") as out:
         out.write_log(ByteLog(1_000, data, ends + 1_000, times))
-    expected = [(0, 7, 3), (0, 9, 2)] if timed else []
+    expected = [(0, 6, 2), (0, 7, 1), (0, 9, 2)] if timed else []
     assert columns(tmp_path / "a") == expected + [(0, 9 if timed else 0, size) for size in sizes]
 
 

@@ -9,6 +9,7 @@ from busbench.verify.inputs import channel_plans
 from busbench.verify.phases import _joined, find_phases
 from busbench.verify.result import Verdict
 from busbench.verify.verify import Verification
+from busbench.verify.windows import find_windows
 from tests.rig.rigs import device
 from tests.verify.exact import BACK, FIN, GEAR, HELD, OFF, PLAN, PROP, SEQUENCE, Level, Part, exact, found_in, judged
 from tests.verify.test_exact_phases import begins
@@ -33,6 +34,20 @@ def repeated(*levels: Level) -> Verification:
 def verdict_of(found: Verification, channel: int, name: str) -> Verdict:
     (check,) = (one for one in found.checks if (one.channel, one.name) == (channel, name))
     return check.verdict
+
+
+@pytest.mark.parametrize(
+    ("words", "which"),
+    [
+        (["transmitter off", "controls let go"], []),  # nothing follows that they are effects of
+        (["transmitter off", "controls held away"], [0]),
+        (["controls let go", "controls let go", "controls let go"], [0, 1]),
+        (["transmitter on after the receiver", "receiver on", "transmitter on after the receiver"], [0]),
+    ],
+)
+def test_a_step_is_repeated_where_it_or_its_cause_comes_again(words: list[str], which: list[int]) -> None:
+    windows = find_windows(exact(("good", 640), marks=list(enumerate(words, 1))), ())
+    assert [at for at, window in enumerate(windows) if window.is_repeated] == which
 
 
 def test_phases_of_a_repeated_sequence() -> None:
