@@ -8,6 +8,7 @@ import json
 import re
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from unittest.mock import patch
 
 import pytest
 
@@ -150,7 +151,7 @@ def test_watch_takes_faults_for_what_it_watches() -> None:
             faults_of(("jitter",), source=source, rig=None if source == "virtual:" else str(HERON))
 
 
-def test_simulate_flies_the_round_of_an_aircraft_once() -> None:
+def test_simulate_flies_the_round_of_an_aircraft_once_from_when_it_is_heard() -> None:
     class Ear:
         """A user who listens at once."""
 
@@ -161,6 +162,7 @@ def test_simulate_flies_the_round_of_an_aircraft_once() -> None:
             self.heard = 0
 
         def is_heard(self) -> bool:
+            asked.append("is it heard")
             return True
 
         def write(self, data: bytes, *, waits_while: Callable[[], bool] | None = None) -> None:
@@ -171,8 +173,11 @@ def test_simulate_flies_the_round_of_an_aircraft_once() -> None:
         def close(self) -> None:
             self.name = "closed"
 
-    ear = Ear()
-    fly(_aircraft(str(HERON), (), {"seed": "1"}, is_fast=True), ear)
+    asked: list[str] = []
+    ear, port = Ear(), _aircraft(str(HERON), (), {"seed": "1"}, is_fast=True)
+    with patch.object(port, "restart", lambda: asked.append("start")):
+        fly(port, ear)
     assert (ear.heard, ear.name) == (3513 * 28, "closed")
+    assert asked[:3] == ["is it heard", "start", "is it heard"]
     assert "--jitter: cannot be combined with --rig" in refusal_of(simulate_command, "--rig", HERON, "--jitter", "1ms")
     assert "works with --rig only" in refusal_of(simulate_command, "--fault", "jitter")

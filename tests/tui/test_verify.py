@@ -248,6 +248,7 @@ async def test_a_plan_that_is_amiss_is_told_before_the_round_and_beside_the_verd
     told = "the plan has 3 faults: see `busbench rig check"
     async with shown(Live(STILL).session, rig=plan, keys="5") as (app, _):
         assert told in text_of(app)
+        assert "loose.toml`;" in "".join(text_of(app).split())
     async with shown(faulty(), (120, 40), rig=plan, keys="5") as (app, pilot):
         await app.workers.wait_for_complete()
         app.draw()
