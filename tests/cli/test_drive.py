@@ -268,10 +268,13 @@ def test_a_fault_past_the_shapes_is_told_with_the_time_it_makes(tmp_path: Path) 
     assert "past the end" not in run(*SWEEP, "--lost", "11:1", "--preview", "--ascii").stdout
 
 
-def test_noise_lasts_no_longer_than_the_shapes(tmp_path: Path) -> None:
-    result = run(*SWEEP, "--flips", "0.01", "--to", tmp_path / "a.raw")
-    assert result.exit_code == 0, result.output
-    assert (tmp_path / "a.raw").stat().st_size == 1719 * 25
+def test_noise_strikes_its_share_of_bytes_and_lasts_no_longer_than_the_shapes(tmp_path: Path) -> None:
+    files = tmp_path / "clean.raw", tmp_path / "struck.raw"
+    for noise, path in zip(((), ("--flips", "0.01")), files, strict=True):
+        assert run(*SWEEP, *noise, "--to", path).exit_code == 0
+    clean, struck = (np.fromfile(path, np.uint8) for path in files)
+    assert clean.size == struck.size == 1719 * 25
+    assert 0.008 < np.mean(clean != struck) < 0.012
 
 
 @pytest.mark.parametrize("to", ["/dev/null", "virtual:", "sweep.pcapng", "preview"])

@@ -11,10 +11,14 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
 
+from busbench.capture.frames import Span
+from busbench.cli import follow
 from busbench.cli.frame_rows import HEAD, csv_rows, json_rows, table_rows
 from busbench.cli.output import table_lines
 from busbench.wire.codec import pack_frames
@@ -241,3 +245,17 @@ def test_flags_of_a_row() -> None:
     raw = np.frombuffer(frame(7, FLAG_LOST), np.uint8).reshape(1, 25).copy()
     table = FrameTable(np.array([1_500_000_000]), np.zeros(1, np.int32), np.array([3]), raw, np.zeros(1, np.uint8))
     assert csv_rows(table, 0) == "1.500000,3," + "7," * 16 + "0,0,1,0,0x00,0\n"
+
+
+def test_a_reader_that_has_gone_is_noticed_while_nothing_comes(monkeypatch: pytest.MonkeyPatch) -> None:
+    looks: list[int] = []
+    monkeypatch.setattr(follow, "require_reader", lambda: looks.append(len(got)))
+    came = [
+        SimpleNamespace(events=(), chunks=chunks, log=SimpleNamespace(end=25), found=SimpleNamespace(ambiguous=()))
+        for chunks in ((), ("a chunk",), ())
+    ]
+    receiver: Any = SimpleNamespace(receptions=lambda is_over: iter(came), first_t_ns=1, last_t_ns=2)
+    got: list[object] = []
+    for found in follow._received(receiver, Span(), is_over=bool):
+        got.append(found)
+    assert (len(got), looks) == (3, [0, 2])
