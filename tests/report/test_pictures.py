@@ -189,3 +189,10 @@ def test_a_column_of_periods_runs_from_its_shortest_to_its_longest() -> None:
 )
 def test_ticks_lie_inside_the_range(low: float, high: float, expected: list[float]) -> None:
     assert [round(tick, 6) for tick in ticks(low, high)] == expected
+
+
+def test_even_periods_lie_in_the_middle_of_a_hundredth_on_both_sides() -> None:
+    svg = draw_periods(np.linspace(0, 2, 9), 2.0, most_s=1.0)
+    marked = [one for one in texts(svg) if one[0] == 90.0 and one[2] != "ms"]
+    assert marked == [(90.0, 88.2, "248"), (90.0, 57.0, "250"), (90.0, 25.8, "252")]
+    assert (169.1, 53.6, 169.1, 52.4) in lines(svg)
