@@ -150,6 +150,7 @@ def levels(*shares: tuple[float, int], between: int = 0) -> list[float]:
         (levels((172, 600), (1811, 370), between=30), "proportional"),  # 97 % are not more
         (levels((172, 600), (992, 20), (1811, 380)), "on/off"),  # 2 % is no level
         (levels((172, 600), (992, 21), (1811, 379)), "three positions"),
+        (levels((172, 600), (992, 40), (1811, 360)), "three positions"),
     ],
 )
 def test_what_stays_at_two_or_three_levels_is_a_switch(column: list[float], kind: str) -> None:

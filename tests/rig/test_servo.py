@@ -104,8 +104,9 @@ def test_start_ramp_does_not_hang_on_the_step() -> None:
     assert fine.arm_deg()[0] == pytest.approx(float(coarse.arm_deg()[0]))
 
 
-def test_dead_band() -> None:
-    moved = motion(device("a", 1, "dead_band_us = 3"))
+@pytest.mark.parametrize("band_us", [3, 2.5])
+def test_dead_band(band_us: float) -> None:
+    moved = motion(device("a", 1, f"dead_band_us = {band_us}"))
     settle(moved, counts())
     settle(moved, counts(c1=CENTRE + 4))  # 2.5 µs
     assert moved.position_pct[0] == 0
