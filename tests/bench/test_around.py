@@ -170,6 +170,17 @@ def test_each_minute_has_its_totals() -> None:
     ]  # fmt: skip
 
 
+@pytest.mark.parametrize(("short_ns", "minutes"), [(0, [0, 1]), (1, [0])])
+def test_a_minute_is_over_at_its_last_nanosecond(short_ns: int, minutes: list[int]) -> None:
+    line = Line()
+    for chunk in Flight(1).chunks():
+        line.add(chunk)
+    begun_ns = line.around.minute_so_far().t_ns - PERIOD_NS * 99
+    kept = line.around.look(begun_ns + 60 * SECOND_NS - short_ns)
+    kept += line.around.look(begun_ns + 61 * SECOND_NS, is_over=True)
+    assert [one.minute for one in kept if isinstance(one, MinuteTotals)] == minutes
+
+
 class Line:
     """A line that the test reads step by step."""
 

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator, Sequence
+from concurrent.futures import Executor, Future
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -144,6 +146,35 @@ def test_progress_counts_each_recording_once() -> None:
     said: list[tuple[int, int]] = []
     survey([SHORT, SHORT], progress=lambda *counts: said.append(counts))
     assert said == [(0, 1), (1, 1)]
+
+
+def test_what_a_table_needs_is_missed_before_any_recording_is_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def lack() -> None:
+        raise BusbenchError("needs pyarrow")
+
+    monkeypatch.setattr(surveys, "need_pyarrow", lack)
+    said: list[tuple[int, int]] = []
+    with pytest.raises(BusbenchError, match="needs pyarrow"):
+        survey([SHORT], output=tmp_path / "t.parquet", progress=lambda *counts: said.append(counts))
+    assert (said, list(tmp_path.iterdir())) == ([], [])
+
+
+def test_what_waits_is_cancelled_when_no_more_is_wanted() -> None:
+    tasks: list[Future[bytes]] = []
+
+    class Later(Executor):
+        def submit(self, *_: object, **__: object) -> Any:
+            tasks.append(Future())
+            tasks[0].set_result(b"a line") if len(tasks) == 1 else None
+            return tasks[-1]
+
+    todo = iter([[Input(name, name, "")] for name in "abc"])
+    results = surveys._results(todo, Later())
+    assert next(results) == (1, b"a line")
+    results.close()  # type: ignore[attr-defined]
+    assert [task.cancelled() for task in tasks] == [False, True, True]
 
 
 def test_without_its_reader_nothing_is_a_table(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
