@@ -7,6 +7,7 @@ import io
 import os
 import sys
 import tempfile
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -129,8 +130,8 @@ def test_what_cannot_be_kept_is_an_error_and_leaves_no_file(kept: Path, is_slow:
 
 @pytest.mark.usefixtures("kept", "is_ready")
 def test_a_reader_of_the_output_that_has_gone_is_passed_on() -> None:
-    source = PipeSource("pipe", Parts(None, error=BrokenPipeError(errno.EPIPE, "gone")), waiting=lambda: None)
-    with pytest.raises(BrokenPipeError):
+    gone = Parts(None, error=BrokenPipeError(errno.EPIPE, "gone"))
+    with closing(PipeSource("pipe", gone, waiting=lambda: None)) as source, pytest.raises(BrokenPipeError):
         source.grow()
 
 
