@@ -42,8 +42,8 @@ PLACES = (
 )
 WORKERS_PER_CORE = 2  # of the newest, and half of them of the oldest; tests wait for half of their time
 OLDEST_ROWS = 1  # most rows differ by what is calculated; where Python itself matters all are run: every_row
-# What they hold does not differ by Python: sources, other systems, long studies, programs beside this one, and
-# figures, which the tests of commands and screens work out too.
+# What they hold does not differ by Python: sources, other systems, long studies, programs beside this one, what
+# screens look like, and figures, which the tests of commands and screens work out too.
 FOR_ONE_PYTHON = (
     "tests/analysis",
     "tests/bench/test_soak.py",
@@ -59,6 +59,15 @@ FOR_ONE_PYTHON = (
     "tests/test_names.py",
     "tests/test_words.py",
     "tests/tools/test_studies.py",
+    "tests/tui/test_asked.py",
+    "tests/tui/test_at_once.py",
+    "tests/tui/test_channel_large.py",
+    "tests/tui/test_keys_do.py",
+    "tests/tui/test_modes.py",
+    "tests/tui/test_rig_view.py",
+    "tests/tui/test_said.py",
+    "tests/tui/test_snapshots.py",
+    "tests/tui/test_whole_words.py",
     "tests/verify",
     "tests/wire",
 )
