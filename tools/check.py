@@ -50,6 +50,8 @@ def main(arguments: list[str]) -> int:
         return 2
     if chosen.install_only:
         return 0
+    # Where compiled files are not kept, each of the processes to come would compile all tests: 15 s of them.
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
     started = {system: _start_mypy(python, system) for system in (() if chosen.short else chosen.types)}
     pytest = [str(python), "-m", "pytest", "-o", f"cache_dir={CACHE}"]
     tests = [*(SHORT_TESTS if chosen.short else ()), *for_pytest]
