@@ -188,3 +188,17 @@ def test_a_line_that_fell_silent_is_written_without_another_byte(
     desk.recorder.flush()
     frames = read_recording(tmp_path / "a.pcapng").frames
     assert (int(frames.t_ns[-1]) >= last_ns - 20_000_000) is is_written
+
+
+@pytest.mark.parametrize(
+    ("end_ns", "until_ns", "gap"),
+    [(None, 29_990_000_000, (0, 0)), (45 * SECOND_NS, 45 * SECOND_NS, (1, 1500))],
+)
+def test_the_last_minute_ends_where_the_line_was_heard_last(
+    tmp_path: Path, end_ns: int | None, until_ns: int, gap: tuple[int, int]
+) -> None:
+    desk = Desk(tmp_path / "a.pcapng", Retention(around_s=1))
+    desk.add(0, 3000)
+    desk.end(end_ns)
+    totals = read_recording(tmp_path / "a.pcapng").info.totals
+    assert [(one.t_ns, one.frames, one.events["gap"]) for one in totals] == [(until_ns, 3000, gap)]

@@ -9,11 +9,19 @@ from textual.pilot import Pilot
 
 from busbench.bench.plan_limits import NO_SOURCES
 from busbench.cli.limit_options import limit_sources
+from busbench.drive.dry_run import dry_run
+from busbench.drive.limits import ChannelLimit, Limits
+from busbench.drive.program import Part, Program
+from busbench.drive.shapes import Hold
 from busbench.errors import DriveError
 from busbench.rig.load import read_rig
+from busbench.tui import palette
 from busbench.tui.app import BenchApp
+from busbench.tui.app_state import AppState
 from busbench.tui.opening import rig_names
 from busbench.tui.screens.drive import DriveView
+from busbench.tui.widgets.program_plot import AXIS, ProgramLook, program_lines
+from busbench.wire.scale import Scale
 from tests.cli.running import CAPTURES
 from tests.tui.ports import ticks
 from tests.tui.screens import SIZES, check, shown, text_of
@@ -228,3 +236,21 @@ async def test_cautions_are_read_whole_or_nothing_is_counted_down() -> None:
         assert "channel 6: at rest, +3.9 %" in " ".join(text.split())
         await pilot.press("enter")
         assert app.ui.mover is not None
+
+
+@pytest.mark.parametrize(
+    ("channel", "rest", "axis"),
+    [
+        (16, 0, ["on", "", "", "LOCKED off"]),
+        (16, 1, ["LOCKED on", "", "", "off"]),
+        (0, 992, ["1000", "LOCKED 992", "", "984"]),
+    ],
+)
+def test_the_picture_of_a_locked_channel_says_so_at_its_rest(channel: int, rest: int, axis: list[str]) -> None:
+    one = ChannelLimit(172, 1811, 992, 1000.0, is_locked=channel == 0)
+    limits = Limits((one,) * 16, switches_rest=(bool(rest), False), switches_locked=(channel == 16, False))
+    program = Program("still", (Part(2, Hold(1000.0, 1.0), 1.0),), limits, Scale())
+    ui = AppState(palette.of_theme("bench-dark"))
+    look = ProgramLook(program, dry_run(program), [], [], [])
+    lines = program_lines(ui, look, 60, 5, channel=channel)
+    assert ["".join(text for text, _ in line)[:AXIS].strip() for line in lines[:4]] == axis

@@ -7,8 +7,11 @@ from pathlib import Path
 
 import pytest
 
+from busbench.tui.app_state import AppState
 from busbench.tui.new_file import free_name
+from busbench.tui.palette import choose
 from busbench.tui.screens import VIEWS, View
+from busbench.tui.widgets.channels import ChannelLines
 from tests.cli.running import CAPTURES
 from tests.tui.ports import Live
 from tests.tui.screens import shown, text_of
@@ -131,3 +134,12 @@ async def test_where_no_frame_comes_the_screen_says_why_and_what_to_do(size: tup
     assert "s chooses another source" in text
     async with shown(Live("virtual:?frames=off&chatter=400").pass_s(2), size) as (app, _):
         assert "The line: bytes, but no frames. To do:" in " ".join(text_of(app).split())
+
+
+@pytest.mark.parametrize(("height", "blanks"), [(24, 4), (8, 4), (7, 0)])
+def test_paragraphs_stand_apart_where_they_fit(height: int, blanks: int) -> None:
+    session = Live("virtual:?frames=off").pass_s(2)
+    widget = ChannelLines(AppState(choose("dark"), session=session))
+    lines = ["".join(text for text, _ in line) for line in widget.lines(200, height)]
+    assert lines.count("") == blanks, lines
+    assert [line[:12] for line in lines if line] == [" NO FRAMES i", " The line: s", " To do: chec", " s chooses a"]

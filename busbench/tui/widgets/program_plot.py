@@ -137,7 +137,7 @@ def _marks(program: Program, seen: DryRun, channel: int, *, is_wide: bool) -> di
         marks |= {low: "limit", high: "limit"}
     marks[rest] = "LOCKED" if program.limits.is_locked(channel) else "rest"
     if len(marks) == 1:
-        marks |= {rest - 8: "", rest + 8: ""} if channel < CHANNELS else {0: "", 1: ""}
+        marks = ({rest - 8: "", rest + 8: ""} if channel < CHANNELS else {0: "", 1: ""}) | marks
     return marks
 
 
