@@ -28,6 +28,16 @@ class TreeRow:
     voltage_v: float | None  # voltage_v, current_a: under load, None without a case
     current_a: float | None
 
+    @property
+    def volts(self) -> str:
+        """The voltage in words, "" without a case."""
+        return "" if self.voltage_v is None else f"{self.voltage_v:.2f} V"
+
+    @property
+    def amps(self) -> str:
+        """The current in words, "" without a case."""
+        return "" if self.current_a is None else f"{self.current_a:.2f} A"
+
 
 def layout_tree(rig: Rig, *, case: LoadCase | None = None) -> tuple[TreeRow, ...]:
     """Lay out the tree, rows from top to bottom.
@@ -92,9 +102,10 @@ def draw_tree(rows: tuple[TreeRow, ...], *, title: str = "", is_ascii: bool = Fa
         Lines without trailing blanks, joined by newlines.
     """
     lines = LINES_ASCII if is_ascii else LINES
-    heads = [(title, "lead", "voltage", "current")] if title else []
+    lead = ascii_units if is_ascii else str
+    cells = [(title, "lead", "voltage", "current")] if title else []
     titles = branch_titles(rows, lines=lines)
-    cells = [*heads, *((title, *_cells(row, is_ascii)) for title, row in zip(titles, rows, strict=True))]
+    cells += [(name, lead(row.lead), row.volts, row.amps) for row, name in zip(rows, titles, strict=True)]
     widths = [max(len(row[column]) for row in cells) for column in range(4)]
     text = [
         "  ".join(
@@ -103,13 +114,6 @@ def draw_tree(rows: tuple[TreeRow, ...], *, title: str = "", is_ascii: bool = Fa
         for row in cells
     ]
     return "\n".join(text)
-
-
-def _cells(row: TreeRow, is_ascii: bool) -> tuple[str, str, str]:
-    lead = ascii_units(row.lead) if is_ascii else row.lead
-    volts = f"{row.voltage_v:.2f} V" if row.voltage_v is not None else ""
-    amps = f"{row.current_a:.2f} A" if row.current_a is not None else ""
-    return lead, volts, amps
 
 
 def branch_titles(rows: tuple[TreeRow, ...], *, lines: dict[str, str] = LINES) -> list[str]:

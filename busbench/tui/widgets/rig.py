@@ -111,7 +111,7 @@ class RigLines(LineWidget):
         nodes = []
         for row, cells in zip(rows, self.solved().cells, strict=True):
             state = _state(rig, row, case, weakest)
-            current = "" if row.current_a is None or row.parent < 0 else f"{row.current_a:.2f} A"
+            current = row.amps if row.parent >= 0 else ""
             style = _STYLES.get(state, "title")
             nodes.append(Node(_node_text(row, state), style, cells, current, self._leads(row.lead)))
         drawn = diagram_lines(rows, nodes, width, height - 1, way=way, is_ascii=self.ui.is_ascii)
@@ -171,13 +171,11 @@ class RigLines(LineWidget):
         for row, title in zip(rows, titles, strict=True):
             state = _state(rig, row, case, weakest)
             style = _STYLES.get(state, "ink")
-            volts = "" if row.voltage_v is None else f"{row.voltage_v:.2f} V"
-            amps = "" if row.current_a is None else f"{row.current_a:.2f} A"
             lead = fit(self._leads(row.lead), max(1, width - name - 18 - _STATE_CELLS - 2), more=self.ui.glyphs.more)
             out.append(
                 [
                     (f" {fit(title, name, more=self.ui.glyphs.more)}", "ink"),
-                    (f"{volts:>7}  {amps:>7}  ", "title"),
+                    (f"{row.volts:>7}  {row.amps:>7}  ", "title"),
                     (fit(state, _STATE_CELLS), style),
                     (f" {lead}", "dim"),
                 ]
@@ -217,8 +215,7 @@ def _node_cells(rig: Rig, cases: Sequence[LoadCase], weakest: Weakest | None) ->
 def _node_text(row: TreeRow, state: str) -> str:
     """A node of the diagram: channel and name, voltage, what is wrong."""
     name = f"hub {row.name}" if row.kind == "hub" else row.name if row.channel is None else f"{row.channel} {row.name}"
-    volts = "" if row.voltage_v is None else f" {row.voltage_v:.2f} V"
-    return f"{sanitize(name)}{volts}{f' {state}' if state else ''}"
+    return " ".join(filter(None, (sanitize(name), row.volts, state)))
 
 
 def _state(rig: Rig, row: TreeRow, case: LoadCase, weakest: Weakest | None) -> str:
