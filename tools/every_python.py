@@ -3,9 +3,9 @@
     python3 tools/every_python.py [pytest's arguments]
 
 The newest runs every check but the types of one system, which the oldest checks, whose numpy is an older
-one. The oldest runs the tests with one of their rows or all, but for those that are the same on every Python;
-those between run a short set, since what the oldest and the newest have, they have. All run at once: while
-tests of one wait, those of another work. Each has an environment of its own, .venv-3.12 and so on. The exit
+one. The oldest runs what may differ by Python, most tests with one of their rows; those between run a short
+set, since what the oldest and the newest have, they have. All run at once: while tests of one wait, those of
+another work. Each has an environment of its own, .venv-3.12 and so on. The exit
 code is 0 if all of them passed.
 """
 
@@ -42,34 +42,27 @@ PLACES = (
 )
 WORKERS_PER_CORE = 2  # of the newest, and half of them of the oldest; tests wait for half of their time
 OLDEST_ROWS = 1  # most rows differ by what is calculated; where Python itself matters all are run: every_row
-# What they hold does not differ by Python: sources, other systems, long studies, programs beside this one, what
-# screens look like, and figures, which the tests of commands and screens work out too.
-FOR_ONE_PYTHON = (
-    "tests/analysis",
-    "tests/bench/test_soak.py",
-    "tests/drive",
-    "tests/fuzz",
-    "tests/outside",
-    "tests/plugin",
-    "tests/report",
-    "tests/rig",
-    "tests/sim",
-    "tests/systems",
-    "tests/test_layering.py",
-    "tests/test_names.py",
-    "tests/test_words.py",
-    "tests/tools/test_studies.py",
-    "tests/tui/test_asked.py",
-    "tests/tui/test_at_once.py",
-    "tests/tui/test_channel_large.py",
-    "tests/tui/test_keys_do.py",
-    "tests/tui/test_modes.py",
-    "tests/tui/test_rig_view.py",
-    "tests/tui/test_said.py",
-    "tests/tui/test_snapshots.py",
-    "tests/tui/test_whole_words.py",
-    "tests/verify",
-    "tests/wire",
+# What may differ by Python: reading, words and exit codes, processes, signals and terminals. Figures, pictures and
+# studies do not, and tests of commands run what is below them too.
+FOR_EVERY_PYTHON = (
+    "tests/capture",
+    "tests/cli",
+    "tests/faults/test_signals.py",
+    "tests/faults/test_streams.py",
+    "tests/port",
+    "tests/test_captures.py",
+    "tests/test_conftest.py",
+    "tests/test_output_file.py",
+    "tests/test_package.py",
+    "tests/test_public.py",
+    "tests/test_pytest_plugin.py",
+    "tests/test_schema.py",
+    "tests/test_text_file.py",
+    "tests/tools",
+    "tests/tui/test_app.py",
+    "tests/tui/test_driver.py",
+    "tests/tui/test_errors.py",
+    "tests/tui/test_terminal.py",
 )
 
 Version = tuple[int, int]
@@ -113,19 +106,23 @@ def run_all(pythons: dict[Version, Path], arguments: list[str]) -> list[str]:
     """
     newest, oldest = max(pythons), min(pythons)
     cores = os.cpu_count() or 1
-    workers = {oldest: cores, newest: WORKERS_PER_CORE * cores} if newest != oldest else {}
+    are_named = any((ROOT / one.partition("::")[0]).exists() for one in arguments)
+
+    def options(version: Version) -> list[str]:
+        if newest == oldest:
+            return []
+        if version == newest:
+            return ["--types", *SYSTEMS[:-1], "-n", str(WORKERS_PER_CORE * cores)]
+        one_row = ["--rows", str(OLDEST_ROWS)]
+        if version == oldest:
+            return ["--types", *SYSTEMS[-1:], "-n", str(cores), *one_row, *(() if are_named else FOR_EVERY_PYTHON)]
+        return ["--short", "-n", "1", *one_row]
 
     def run(version: Version) -> str:
-        options: list[str] = []
-        if version not in (newest, oldest):
-            options = ["--short", "-n", "1"]
-        elif workers:
-            options = ["--types", *(SYSTEMS[:-1] if version == newest else SYSTEMS[-1:]), "-n", str(workers[version])]
-        if version != newest:
-            options += ["--rows", str(OLDEST_ROWS), *(f"--ignore={path}" for path in FOR_ONE_PYTHON)]
         # The newest speaks as it goes, the others when they have ended.
         with tempfile.TemporaryFile() as printed:
-            failed = _run_one(version, pythons[version], [*options, *arguments], None if version == newest else printed)
+            output = None if version == newest else printed
+            failed = _run_one(version, pythons[version], [*options(version), *arguments], output)
             printed.seek(0)
             print(printed.read().decode(errors="replace"), end="", flush=True)
         return failed

@@ -71,13 +71,12 @@ def test_what_runs_on_which_and_what_failed(
     monkeypatch.setattr(os, "cpu_count", lambda: 2)
     pythons = {(3, minor): Path(f"/of/3.{minor}") for minor in (11, 12, 13)}
     monkeypatch.setattr(every_python, "SYSTEMS", ("linux", "win32", "darwin"))
-    monkeypatch.setattr(every_python, "FOR_ONE_PYTHON", ("tests/outside",))
+    monkeypatch.setattr(every_python, "FOR_EVERY_PYTHON", ("tests/cli", "tests/port"))
     assert every_python.run_all(pythons, ["-x"]) == failed
-    older = ["--rows", "1", "--ignore=tests/outside", "-x"]
     wanted = {
         "3.13": ["--types", "linux", "win32", "-n", "4", "-x"],
-        "3.12": ["--short", "-n", "1", *older],
-        "3.11": ["--types", "darwin", "-n", "2", *older],
+        "3.12": ["--short", "-n", "1", "--rows", "1", "-x"],
+        "3.11": ["--types", "darwin", "-n", "2", "--rows", "1", "tests/cli", "tests/port", "-x"],
     }
     assert ran == {
         version: [["--install-only"], *([] if f"{version} (installation)" in failed else [words])]
@@ -85,8 +84,20 @@ def test_what_runs_on_which_and_what_failed(
     }
 
 
-@pytest.mark.parametrize("path", every_python.FOR_ONE_PYTHON)
-def test_what_runs_on_one_python_is_there(path: str) -> None:
+def test_where_tests_are_named_no_other_runs(monkeypatch: pytest.MonkeyPatch) -> None:
+    words: list[str] = []
+
+    def run_one(version: object, python: Path, given: list[str], output: object) -> str:
+        words.extend(given)
+        return ""
+
+    monkeypatch.setattr(every_python, "_run_one", run_one)
+    assert every_python.run_all({(3, 11): Path("/of/a"), (3, 12): Path("/of/b")}, ["tests/wire::test_a"]) == []
+    assert [word for word in words if word.startswith("tests")] == ["tests/wire::test_a"] * 2
+
+
+@pytest.mark.parametrize("path", every_python.FOR_EVERY_PYTHON)
+def test_what_runs_on_every_python_is_there(path: str) -> None:
     assert (ROOT / path).exists()
 
 
