@@ -14,7 +14,7 @@ import tempfile
 import threading
 import tracemalloc
 from collections.abc import Callable
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 
 import numpy as np
@@ -33,8 +33,8 @@ zstd = importlib.import_module("compression.zstd" if sys.version_info >= (3, 14)
 PACK: dict[str, Callable[[bytes], bytes]] = {
     "gzip": gzip.compress,
     "zstd": zstd.compress,
-    "xz": lzma.compress,
-    "bzip2": bz2.compress,
+    "xz": partial(lzma.compress, preset=0),
+    "bzip2": partial(bz2.compress, compresslevel=1),
 }
 
 
