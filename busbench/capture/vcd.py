@@ -230,9 +230,8 @@ class VcdWriter:
         """Add the next piece of the record, from time 0 or later on."""
         step = self._step_ns
         if self._end is None:
-            self._file.write(
-                _header(self._signal, step) + f"#{edges.start_ns // step}\n$dumpvars\n{edges.initial}!\n$end\n".encode()
-            )
+            start = f"#{edges.start_ns // step}\n$dumpvars\n{edges.initial}!\n$end\n"
+            self._file.write(_header(self._signal, step) + start.encode())
         rows = zip((edges.t_ns // step).tolist(), edges.level.tolist(), strict=True)
         self._file.write("".join(f"#{t}\n{level}!\n" for t, level in rows).encode())
         self._end = edges.end_ns // step

@@ -15,11 +15,11 @@ from busbench.verify.result import Check
 from busbench.verify.verify import Verification, verify_controls
 from busbench.wire.frame_spec import CHANNELS, FLAG_FAILSAFE, FLAG_LOST
 from tests.rig.rigs import device
-from tests.verify.exact_frames import ANALYSER, recorded
+from tests.verify.exact_frames import ANALYSER, STEP_S, recorded
 from tests.verify.rounds import RIG
 
-SECOND = 64  # frames
-PERIOD_NS = 15_625_000
+SECOND = round(1 / STEP_S)  # frames
+PERIOD_NS = round(STEP_S * 1e9)
 FLAGS = {"good": 0, "lost": FLAG_LOST, "failsafe": FLAG_LOST | FLAG_FAILSAFE, "flag": FLAG_FAILSAFE}
 Part = tuple[str, int]  # good, lost, failsafe, or silent, for so many frames
 Level = tuple[int, float, int, int]  # channel 1-18, counts (on/off channels 0 or 1), first row, row after the last

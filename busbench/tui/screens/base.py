@@ -84,7 +84,7 @@ class BenchView(Screen[None]):
 
     def _has_room(self) -> bool:
         """False if the body is too small to be drawn: it may have its size before it is hidden, or still when shown."""
-        return self.is_busy or not (self.is_cramped or self._body.size.width < LEAST[0])
+        return not self.is_cramped and (self.is_busy or self._body.size.width >= LEAST[0])
 
     def compose(self) -> ComposeResult:
         """Put it together."""
