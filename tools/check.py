@@ -18,15 +18,9 @@ STEPS = (
     ("ruff check", ("ruff", "check", "--quiet", ".")),
     ("ruff format", ("ruff", "format", "--check", "--quiet", ".")),
 )
-SHORT_TESTS = (
-    "tests/test_public.py",
-    "tests/test_package.py",
-    "tests/test_output_file.py",
-    "tests/test_captures.py",
-)
 # Many tests wait for a clock, a terminal or another process, so two cores have time for more than two of them.
 TESTS_PER_CORE = 2
-ALONE_MOST = 10  # max failed tests that are run once more alone
+ALONE_MOST = 10  # max failed tests that are run once more alone, with the values of their asserts
 CACHE = ROOT / ".pytest_cache" / VENV.name  # of pytest; several Pythons may run at once
 LAST_FAILED = CACHE / "v" / "cache" / "lastfailed"  # where it notes them
 
@@ -38,7 +32,6 @@ def main(arguments: list[str]) -> int:
         epilog="Further arguments go to pytest, as in: python3 tools/check.py tests/wire -k align",
         allow_abbrev=False,
     )
-    parser.add_argument("--short", action="store_true", help="style and a short set of tests alone")
     parser.add_argument("--types", nargs="+", choices=SYSTEMS, default=SYSTEMS,
                         help="types as on these systems alone, those of the tests as on this one [all]")  # fmt: skip
     parser.add_argument("--install-only", action="store_true", help="install, check nothing")
@@ -50,29 +43,26 @@ def main(arguments: list[str]) -> int:
         return 2
     if chosen.install_only:
         return 0
-    # Where compiled files are not kept, each of the processes to come would compile all tests: 15 s of them.
+    # Where compiled files are not kept, each of the processes to come would compile all tests.
     os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
-    started = {system: _start_mypy(python, system) for system in (() if chosen.short else chosen.types)}
-    pytest = [str(python), "-m", "pytest", "-o", f"cache_dir={CACHE}"]
-    tests = [*(SHORT_TESTS if chosen.short else ()), *for_pytest]
-    # Each worker would prepare the asserts of all tests for itself: it is done once, while types are checked.
-    find = [*pytest, "--collect-only", *tests, "-n", "0"]
-    finding = None if chosen.short else subprocess.Popen(find, cwd=ROOT, stdout=subprocess.DEVNULL)
+    started = {system: _start_mypy(python, system) for system in chosen.types}
+    subprocess.run([str(python), "-m", "compileall", "-q", "busbench", "tests", "tools"], cwd=ROOT, check=False)
     failed = [name for name, step in STEPS if not _run(python, name, step)]
     failed += [f"mypy {system}" for system, mypy in started.items() if not _ended(mypy, f"mypy {system}")]
-    if finding is not None:
-        finding.wait()
     say("pytest")  # last, so that its closing line is that of the whole run if all went well
     workers = str(TESTS_PER_CORE * (os.cpu_count() or 1))
     LAST_FAILED.unlink(missing_ok=True)  # of an earlier run
-    command = [*pytest, "-n", workers, "--dist", "worksteal", "-rs", *tests]
+    pytest = [str(python), "-m", "pytest", "-o", f"cache_dir={CACHE}"]
+    # Asserts that show their values take a fifth of a minute to prepare: only what failed is run with them.
+    command = [*pytest, "--assert=plain", "-n", workers, "--dist", "worksteal", "-rs", *for_pytest]
     code = subprocess.run(command, cwd=ROOT, check=False).returncode
     if code == 1:
         # Tests share the processor with others here: a test that also fails alone has failed, the rest is named.
-        say(f"what failed once more, one after another; none where over {ALONE_MOST} failed")
+        say(f"what failed once more, one after another, up to {ALONE_MOST}")
         options = ["--last-failed", f"--maxfail={ALONE_MOST}", "-rA", "--tb=short"]
-        alone = [*pytest, *options, *for_pytest, "-n", "0"]
-        code = subprocess.run(alone, cwd=ROOT, check=False).returncode if _failed_last() <= ALONE_MOST else code
+        is_few = _failed_last() <= ALONE_MOST
+        alone = subprocess.run([*pytest, *options, *for_pytest, "-n", "0"], cwd=ROOT, check=False).returncode
+        code = alone if is_few else code
     if code:
         failed.append("pytest")
     if failed:

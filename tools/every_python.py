@@ -1,11 +1,11 @@
-"""Run tools/check.py on every Python of this machine that busbench supports.
+"""Check on every Python of this machine that busbench supports.
 
     python3 tools/every_python.py [pytest's arguments]
 
-The newest runs every check but the types of one system, which the oldest checks, whose numpy is an older
-one. The oldest runs what may differ by Python, most tests with one of their rows; those between run a short
-set, since what the oldest and the newest have, they have. All run at once: while tests of one wait, those of
-another work. Each has an environment of its own, .venv-3.12 and so on. The exit
+The newest runs tools/check.py but for the types of one system, which the oldest checks, whose numpy is an
+older one. The oldest runs the tests of what may differ by Python, most with one of their rows. Those between are
+set up by tools/start.py, as a user does it: what the oldest and the newest have, they have. All run at once: while
+tests of one wait, those of another work. Each has an environment of its own, .venv-3.12 and so on. The exit
 code is 0 if all of them passed.
 """
 
@@ -108,21 +108,22 @@ def run_all(pythons: dict[Version, Path], arguments: list[str]) -> list[str]:
     cores = os.cpu_count() or 1
     are_named = any((ROOT / one.partition("::")[0]).exists() for one in arguments)
 
-    def options(version: Version) -> list[str]:
+    def words(version: Version) -> list[str]:
         if newest == oldest:
-            return []
+            return ["check.py", *arguments]
         if version == newest:
-            return ["--types", *SYSTEMS[:-1], "-n", str(WORKERS_PER_CORE * cores)]
-        one_row = ["--rows", str(OLDEST_ROWS)]
+            workers = str(WORKERS_PER_CORE * cores)
+            return ["check.py", "--types", *SYSTEMS[:-1], "-n", workers, *arguments]
         if version == oldest:
-            return ["--types", *SYSTEMS[-1:], "-n", str(cores), *one_row, *(() if are_named else FOR_EVERY_PYTHON)]
-        return ["--short", "-n", "1", *one_row]
+            tests = [] if are_named else FOR_EVERY_PYTHON
+            rows = str(OLDEST_ROWS)
+            return ["check.py", "--types", *SYSTEMS[-1:], "-n", str(cores), "--rows", rows, *tests, *arguments]
+        return ["start.py"]
 
     def run(version: Version) -> str:
         # The newest speaks as it goes, the others when they have ended.
         with tempfile.TemporaryFile() as printed:
-            output = None if version == newest else printed
-            failed = _run_one(version, pythons[version], [*options(version), *arguments], output)
+            failed = _run_one(version, pythons[version], words(version), None if version == newest else printed)
             printed.seek(0)
             print(printed.read().decode(errors="replace"), end="", flush=True)
         return failed
@@ -131,24 +132,24 @@ def run_all(pythons: dict[Version, Path], arguments: list[str]) -> list[str]:
         return [failed for failed in pool.map(run, sorted(pythons, reverse=True)) if failed]
 
 
-def _run_one(version: Version, python: Path, arguments: list[str], output: IO[bytes] | None) -> str:
-    """Install and check with one Python; its name where that failed, else ""."""
+def _run_one(version: Version, python: Path, words: list[str], output: IO[bytes] | None) -> str:
+    """Run a tool with one Python; its name where that failed, else ""."""
     name, began = "{}.{}".format(*version), time.monotonic()
     # Each checks types once: a cache would not be read.
     environment = os.environ | {"BUSBENCH_VENV": f".venv-{name}", "MYPY_CACHE_DIR": os.devnull}
 
-    def check(*words: str) -> int:
-        command = [str(python), str(ROOT / "tools" / "check.py"), *words]
+    def run(tool: str, *more: str) -> int:
+        command = [str(python), str(ROOT / "tools" / tool), *more]
         errors = None if output is None else subprocess.STDOUT
         ran = subprocess.run(command, cwd=ROOT, env=environment, stdout=output, stderr=errors, check=False)
         return ran.returncode
 
-    if check("--install-only"):
-        return f"{name} (installation)"
-    what = "the tests, of each table a row" if "--rows" in arguments else "every check"
-    what = "a short set of tests" if "--short" in arguments else what
-    say(f"Python {name}: {what}, after {time.monotonic() - began:.0f} s of installation")
-    code = check(*arguments)
+    if words[0] == "check.py":
+        if run("check.py", "--install-only"):
+            return f"{name} (installation)"
+        what = "what may differ by Python" if "--rows" in words else "every check"
+        say(f"Python {name}: {what}, after {time.monotonic() - began:.0f} s of installation")
+    code = run(*words)
     say(f"Python {name}: {'failed' if code else 'ok'} after {time.monotonic() - began:.0f} s")
     return name if code else ""
 

@@ -50,7 +50,7 @@ def test_the_python_in_use_is_one_of_them() -> None:
     ("codes", "failed"),
     [
         ({}, []),
-        ({("3.12", "--short"): 1}, ["3.12"]),
+        ({("3.12", "start.py"): 1}, ["3.12"]),
         ({("3.13", "--types"): 5}, ["3.13"]),
         ({("3.13", "--types"): 1, ("3.11", "--types"): 1}, ["3.13", "3.11"]),
         ({("3.11", "--install-only"): 2}, ["3.11 (installation)"]),
@@ -62,10 +62,11 @@ def test_what_runs_on_which_and_what_failed(
     ran: dict[str, list[list[str]]] = {}
 
     def run(command: list[str], *, env: dict[str, str], **_: object) -> subprocess.CompletedProcess[bytes]:
-        version, words = env["BUSBENCH_VENV"].removeprefix(".venv-"), command[2:]
+        version, words = env["BUSBENCH_VENV"].removeprefix(".venv-"), [Path(command[1]).name, *command[2:]]
         assert command[0] == f"/of/{version}"
         ran.setdefault(version, []).append(words)
-        return subprocess.CompletedProcess(command, codes.get((version, words[0]), 0))
+        told = words[0] if words[0] == "start.py" else words[1]
+        return subprocess.CompletedProcess(command, codes.get((version, told), 0))
 
     monkeypatch.setattr(subprocess, "run", run)
     monkeypatch.setattr(os, "cpu_count", lambda: 2)
@@ -73,14 +74,15 @@ def test_what_runs_on_which_and_what_failed(
     monkeypatch.setattr(every_python, "SYSTEMS", ("linux", "win32", "darwin"))
     monkeypatch.setattr(every_python, "FOR_EVERY_PYTHON", ("tests/cli", "tests/port"))
     assert every_python.run_all(pythons, ["-x"]) == failed
-    wanted = {
-        "3.13": ["--types", "linux", "win32", "-n", "4", "-x"],
-        "3.12": ["--short", "-n", "1", "--rows", "1", "-x"],
-        "3.11": ["--types", "darwin", "-n", "2", "--rows", "1", "tests/cli", "tests/port", "-x"],
+    checks = {
+        "3.13": ["check.py", "--types", "linux", "win32", "-n", "4", "-x"],
+        "3.11": ["check.py", "--types", "darwin", "-n", "2", "--rows", "1", "tests/cli", "tests/port", "-x"],
     }
+    installs = {version: ["check.py", "--install-only"] for version in checks}
+    assert ran.pop("3.12") == [["start.py"]]
     assert ran == {
-        version: [["--install-only"], *([] if f"{version} (installation)" in failed else [words])]
-        for version, words in wanted.items()
+        version: [installs[version], *([] if f"{version} (installation)" in failed else [words])]
+        for version, words in checks.items()
     }
 
 
