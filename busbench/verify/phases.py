@@ -111,8 +111,9 @@ class Phases:
 
     def is_in(self, *phases: Phase) -> Bools:
         """True for frames of some phases, bool (N,)."""
-        found: Bools = np.isin(self.of_frame, phases)
-        return found
+        wanted = np.zeros(len(Phase), np.bool_)
+        wanted[list(phases)] = True
+        return wanted[self.of_frame]
 
     def has_step(self, word: str) -> bool:
         """True if a step is annotated."""

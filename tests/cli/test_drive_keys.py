@@ -107,6 +107,7 @@ def terminals() -> Iterator[list[Terminal]]:
 def until_moved(wire: Wire, terminal: Terminal) -> None:
     def is_up() -> bool:
         terminal.take(0)
+        assert terminal.process.poll() is None, terminal.text.decode()  # on a busy machine a drive may end itself
         wire.take()
         frames = bytes(wire.data[: len(wire.data) // 25 * 25])
         return bool(frames) and int(counts_of(frames)[-1, 0]) == 1156

@@ -35,8 +35,8 @@ class Reader:
         os.set_blocking(fd, False)
         self._fd = fd
         self.reads: list[bytes] = []
-        self._may_read = threading.Event()
-        self._may_read.set()
+        self._may_read = threading.Lock()
+        self._is_stalled = False
         self.has_ended = False
         self._thread = threading.Thread(target=self._run, daemon=True)
         self._thread.start()
@@ -45,29 +45,32 @@ class Reader:
         while not self.has_ended:
             if not select.select([self._fd], [], [], 0.05)[0]:
                 continue
-            self._may_read.wait()
-            try:
-                data = os.read(self._fd, 65_536)
-            except BlockingIOError:  # who opens a port flushes what is there
-                continue
-            except OSError:
-                data = b""
-            if data:
-                self.reads.append(data)
-            else:
-                self.has_ended = True
+            with self._may_read:
+                try:
+                    data = os.read(self._fd, 65_536)
+                except BlockingIOError:  # who opens a port flushes what is there
+                    continue
+                except OSError:
+                    data = b""
+                if data:
+                    self.reads.append(data)
+                else:
+                    self.has_ended = True
 
     @property
     def frames(self) -> int:
         return sum(map(len, self.reads)) // 25
 
     def stall(self) -> int:
-        """Stop reading; gives how many reads there were."""
-        self._may_read.clear()
+        """Stop reading; gives how many reads there were, none of which is still under way."""
+        self._may_read.acquire()
+        self._is_stalled = True
         return len(self.reads)
 
     def resume(self) -> None:
-        self._may_read.set()
+        if self._is_stalled:
+            self._is_stalled = False
+            self._may_read.release()
 
     def close(self) -> None:
         self.has_ended = True
