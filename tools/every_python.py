@@ -122,11 +122,12 @@ def run_all(pythons: dict[Version, Path], arguments: list[str]) -> list[str]:
         return ["start.py"]
 
     def run(version: Version) -> str:
-        # The newest speaks as it goes, the others when they have ended.
+        # The newest speaks as it goes, the oldest when it has ended, the others only of what failed.
         with tempfile.TemporaryFile() as printed:
             failed = _run_one(version, pythons[version], words(version), None if version == newest else printed)
             printed.seek(0)
-            print(printed.read().decode(errors="replace"), end="", flush=True)
+            if failed or version == oldest:
+                print(printed.read().decode(errors="replace"), end="", flush=True)
         return failed
 
     with ThreadPoolExecutor(len(pythons)) as pool:

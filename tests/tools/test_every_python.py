@@ -103,14 +103,19 @@ def test_what_runs_on_every_python_is_there(path: str) -> None:
     assert (ROOT / path).exists()
 
 
+@pytest.mark.parametrize("code", [0, 1])
 def test_what_is_printed_beside_the_newest_comes_whole(
-    monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str], tmp_path: Path
+    monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str], tmp_path: Path, code: int
 ) -> None:
     (tmp_path / "tools").mkdir()
-    (tmp_path / "tools" / "check.py").write_text("import os; print(os.environ['BUSBENCH_VENV'], flush=True)\n")
+    told = "import os; print(os.environ['BUSBENCH_VENV'], flush=True)\n"
+    (tmp_path / "tools" / "check.py").write_text(told)
+    (tmp_path / "tools" / "start.py").write_text(f"{told}raise SystemExit({code})\n")
     monkeypatch.setattr(every_python, "ROOT", tmp_path)
-    assert every_python.run_all(dict.fromkeys([(3, 11), (3, 12)], Path(sys.executable)), []) == []
-    assert sorted(capfd.readouterr().out.splitlines()) == [".venv-3.11", ".venv-3.11", ".venv-3.12", ".venv-3.12"]
+    failed = every_python.run_all(dict.fromkeys([(3, 11), (3, 12), (3, 13)], Path(sys.executable)), [])
+    assert failed == ["3.12"] * code
+    between = [".venv-3.12"] * code  # where it starts as it should there is nothing to say
+    assert sorted(capfd.readouterr().out.splitlines()) == [*[".venv-3.11"] * 2, *between, *[".venv-3.13"] * 2]
 
 
 def test_one_that_fails_fails_the_whole(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
