@@ -240,6 +240,9 @@ def test_two_looks_are_half_a_second_apart() -> None:
     line, chunks = Line(around_s=0.1), Flight(3).chunks()
     for chunk in chunks:
         line.add(chunk)
+    undecided = line.around.left_so_far()
+    assert undecided is not None
+    assert undecided.first_t_ns == BEGIN_NS
     assert line.look(0.499) == []
     assert line.look(0.5) != []
     assert line.look(0.999) == []

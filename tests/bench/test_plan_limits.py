@@ -169,6 +169,11 @@ def test_what_a_motor_option_holds() -> None:
     # What the program knows goes before the usual place, where a motor is off there.
     made = program(**channel(3, locked=True, rest=-95))
     assert rest_of(locked(LimitSources(motors=(MotorOption(2),)), made), 3) == (214, True)
+    # A travel without a rest, and the neutral of a device whose rest is not stated, do not say where it is off.
+    made = program(**channel(3, low=-100, high=40))
+    assert rest_of(locked(LimitSources(motors=(MotorOption(2),)), made), 3) == (173, True)
+    trimmed = plan(device("winch", 3, "neutral_us = 1000"))
+    assert rest_of(locked(LimitSources(trimmed, motors=(MotorOption(2),))), 3) == (173, True)
 
 
 def test_every_other_channel_rests_where_the_plan_has_it() -> None:
