@@ -20,7 +20,7 @@ from busbench.cli.output import (
     write_json,
 )
 from busbench.cli.source import read_all, read_baseline, read_options, reading_options
-from busbench.errors import pluralize, sanitize
+from busbench.errors import sanitize
 
 if TYPE_CHECKING:
     from busbench.analysis.change import Figure
@@ -57,7 +57,8 @@ def command(
     different. What matters: busbench help results.
 
     The table lists what is different or looks so. Sentences below it say what
-    cannot be judged, and what would help.
+    cannot be judged, and what would help. Endpoints and centres are judged only
+    if both recordings show each control moved to both ends three times or more.
 
     Exit code 1 if a figure is different.
 
@@ -93,7 +94,7 @@ def compare(old: str, new: str, *, rig_path: str | None, settings: dict[str, Any
 
 
 def _print_table(found: Comparison, *, show_all: bool, is_ascii: bool) -> None:
-    from busbench.analysis.comparison_text import sentences, to_list, unit_of, values_of
+    from busbench.analysis.comparison_text import sentences, to_list, unit_of, unlisted, values_of
 
     shown = found.figures if show_all else to_list(found)
     if shown:
@@ -107,10 +108,7 @@ def _print_table(found: Comparison, *, show_all: bool, is_ascii: bool) -> None:
             rows.append([name, *values_of(figure), _bar(figure, is_ascii=is_ascii), figure.verdict])
         print_table(head, rows)
         click.echo()
-    left = len(found.figures) - len(shown)
-    if left:
-        click.echo(f"not listed: {pluralize(left, 'figure')} that changed too little to matter (--all lists them)")
-    for line in sentences(found):
+    for line in [*unlisted(found, shown), *sentences(found)]:
         click.echo(click.wrap_text(line, WIDTH, subsequent_indent="  "))
 
 

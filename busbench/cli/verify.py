@@ -78,7 +78,9 @@ def command(
     json, it runs at once. Its result says nothing about a real aircraft.
 
     --baseline OLD adds a check for each kind of figure of `compare`. What changed
-    since that recording fails; what cannot be judged is not tested.
+    since that recording fails; what cannot be judged is not tested. Endpoints and
+    centres are judged only if both recordings show each control moved to both
+    ends three times or more.
 
     Answers are single keys. Without a terminal, busbench reads the first letter of
     each line; an empty line is Enter.

@@ -8,7 +8,7 @@ import pytest
 
 from busbench.analysis.change import Figure
 from busbench.analysis.comparison import Comparison
-from busbench.analysis.comparison_text import Bar, bar_of, interval_of, sentences, to_list, unit_of, values_of
+from busbench.analysis.comparison_text import Bar, bar_of, interval_of, sentences, to_list, unit_of, unlisted, values_of
 
 PERIOD = Figure("period", "s", 0.007, 0.007, 1.2e-6, -1.2e-6, 1.2e-6, (-3.5e-6, 3.5e-6))
 JITTER = Figure("period jitter rms", "s", 2e-5, 2e-5, 4e-4, -4e-4, 4e-4, (-3.6e-6, 4.4e-6))
@@ -52,6 +52,24 @@ def test_why_figures_cannot_be_judged_and_what_helps() -> None:
 
 def test_what_is_different_or_looks_so_is_listed() -> None:
     assert to_list(Comparison((PERIOD, JITTER, MOVED, ONCE, ONCE_MOVED, GONE))) == [MOVED, ONCE_MOVED, GONE]
+
+
+@pytest.mark.parametrize(
+    ("figures", "words"),
+    [
+        (
+            (PERIOD, JITTER, MOVED, ONCE),
+            "3 figures (--all lists them): 1 changed too little to matter, 2 cannot be judged",
+        ),
+        ((PERIOD, PERIOD), "2 figures (--all lists them): 2 changed too little to matter"),
+        ((ONCE, GONE), "1 figure (--all lists them): 1 cannot be judged"),
+        ((MOVED, ONCE_MOVED), None),
+    ],
+)
+def test_what_is_not_listed_is_counted_by_its_reason(figures: tuple[Figure, ...], words: str | None) -> None:
+    found = Comparison(figures)
+    assert unlisted(found, to_list(found)) == ([] if words is None else [f"not listed: {words}"])
+    assert unlisted(found, found.figures) == []
 
 
 def test_cells_have_the_digits_that_the_floor_leaves_room_for() -> None:

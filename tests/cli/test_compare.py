@@ -37,7 +37,8 @@ def test_the_same_recording_is_not_different(capfd: Capfd) -> None:
     done = call(capfd, "compare", BENCH, BENCH)
     assert done.code == 0
     assert done.out == (
-        "not listed: 35 figures that changed too little to matter (--all lists them)\n"
+        "not listed: 35 figures (--all lists them): 18 changed too little to matter, 17\n"
+        "  cannot be judged\n"
         "no floor, as seen too few times: endpoint high (ch5 ch7 ch8), endpoint low (ch7\n"
         "  ch8)\n"
         "below the floor: period jitter rms, bursts of outages, endpoint low (ch1 ch2 ch3\n"
@@ -70,7 +71,7 @@ def test_what_is_different_or_looks_so_is_listed(capfd: Capfd) -> None:
         "endpoint high, ch5, counts  1729.0  1434.0      -               cannot tell",
         "failsafe delay, ms           615.0       -      -               cannot tell",
         "",
-        "not listed: 36 figures that changed too little to matter (--all lists them)",
+        "not listed: 36 figures (--all lists them): 22 changed too little to matter, 14",
     ]
 
 
