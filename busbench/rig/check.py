@@ -10,6 +10,7 @@ from busbench.rig.check_devices import check_channels, check_failsafe, check_geo
 from busbench.rig.check_motors import check_motors
 from busbench.rig.check_pairs import check_gimbals, check_groups, check_shared, check_sides, check_silence
 from busbench.rig.check_values import check_sensors, check_values
+from busbench.rig.conductor import CONNECTORS
 from busbench.rig.finding import Finding, fault, hint, listed
 from busbench.rig.model import RESERVED_NAMES, Rig
 from busbench.rig.power import ALL_STALLED, IDLE, MOVING, power_cases, unstated_currents
@@ -19,6 +20,8 @@ from busbench.rig.weakest import find_weakest
 FRAME_MS = 3.0  # 25 characters of 12 bits at 100 000 baud
 CELL_MOST_V = 4.4  # common practice, no source: 4.2-4.35 V when full, for the chemistry with the highest voltage
 PERIODS_MS = (5.0, 40.0)  # common practice, no source: 7, 14 or 15
+_WIRE = "see `busbench rig power` for the lead that needs thicker wire, or a second feed"
+_CONNECTORS = "fit connectors that carry it and state limit_a, or add a second feed: thicker wire does not help"
 
 
 _Check = Callable[[Rig], Iterator[Finding]]
@@ -220,7 +223,7 @@ def _harness(rig: Rig) -> Iterator[Finding]:
                     warning.where or "harness",
                     f"{case.case}: {warning.text}",
                     "the voltage sags or the lead grows hot in plain flying, without any fault",
-                    "see `busbench rig power` for the lead that needs thicker wire, or a second feed",
+                    _CONNECTORS if warning.text.endswith(CONNECTORS) else _WIRE,
                 )
     if seen:
         return

@@ -20,6 +20,7 @@ ALPHA_PER_K = 0.00393
 REFERENCE_C = 20.0
 ROUNDING = 1e-6  # relative rounding error of the solver
 CONNECTOR_LIMIT_A = 5.0  # common practice, no source: 3-5 A
+CONNECTORS = "(connectors)"  # what a limit is the limit of
 DENSITY_LIMIT_A_PER_MM2 = 15.0  # common practice for short leads in free air, no source
 GAUGES = tuple(range(30, 8, -2))  # usual gauges of leads, thin to thick
 AREAS_MM2 = (0.08, 0.14, 0.25, 0.34, 0.5, 0.75, 1.0, 1.5, 2.5, 4.0)  # IEC 60228 and common practice
@@ -110,7 +111,7 @@ def limit_text(lead: Lead | None, *, limit_a: float) -> str:
         return f"{limit_a:.3g} A (stated)"
     area = lead_area_mm2(lead)
     is_wire = area is not None and area * DENSITY_LIMIT_A_PER_MM2 <= limit_a
-    return f"{limit_a:.3g} A ({'wire' if is_wire else 'connectors'})"
+    return f"{limit_a:.3g} A {'(wire)' if is_wire else CONNECTORS}"
 
 
 def thicker(lead: Lead) -> Lead | None:

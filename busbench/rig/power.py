@@ -79,7 +79,7 @@ class LoadCase:
         case: its name.
         supply_a: current from the supply.
         nodes: supply, receiver, hubs, devices. For a program: min voltage and max current of each.
-        warnings: of low voltages, then of high currents.
+        warnings: of high currents, then of low voltages, the lowest first.
     """
 
     case: str
@@ -324,11 +324,6 @@ class _Limits:
         if worst.volts.min() <= 0:
             text = "the plan asks for more than the leads can carry: a voltage falls to nothing"
             yield LoadWarning(WarningKind.COLLAPSE, "", "", text)
-        if minimum is not None:
-            for node in np.flatnonzero(worst.volts < minimum).tolist():
-                if nodes[node] != SUPPLY:
-                    text = f"{worst.volts[node]:.2f} V is below the minimum of {minimum:g} V"
-                    yield LoadWarning(WarningKind.VOLTAGE, nodes[node], nodes[node], text)
         for index in np.flatnonzero(is_above(worst.branch_a, self._branch_a)).tolist():
             branch = self._network.branches[index]
             limit = limit_text(branch.lead, limit_a=self._branch_a[index])
@@ -340,6 +335,11 @@ class _Limits:
             hub = self._rig.hubs[index]
             text = f"{hub_a[index]:.2f} A is above its limit of {self._hub_a[index]:.3g} A (stated)"
             yield LoadWarning(WarningKind.CURRENT, hub.name, f"hub {hub.name}", text)
+        if minimum is not None:
+            for node in np.argsort(worst.volts, kind="stable").tolist():
+                if nodes[node] != SUPPLY and worst.volts[node] < minimum:
+                    text = f"{worst.volts[node]:.2f} V is below the minimum of {minimum:g} V"
+                    yield LoadWarning(WarningKind.VOLTAGE, nodes[node], nodes[node], text)
 
 
 def find_endurance(rig: Rig, *, moving_pct: float) -> Endurance | None:

@@ -342,6 +342,18 @@ def test_the_plan_itself() -> None:
     assert [(f.severity, f.where, f.what) for f in unsaid] == [("hint", "supply", "minimum_v is not stated")]
 
 
+def test_an_overloaded_lead_is_told_what_helps_it() -> None:
+    hungry = "current_a = {idle = 0, moving = 6}"
+    thick = check_rig(rig(device("x", 1, "lead = {length_m = 0.2, awg = 16}", hungry)))
+    assert [f.advice for f in thick if f.where == "lead to x"] == [
+        "fit connectors that carry it and state limit_a, or add a second feed: thicker wire does not help"
+    ]
+    thin = check_rig(rig(device("x", 1, "lead = {length_m = 0.2, awg = 26}", hungry)))
+    assert [f.advice for f in thin if f.where == "lead to x"] == [
+        "see `busbench rig power` for the lead that needs thicker wire, or a second feed"
+    ]
+
+
 def test_faults_come_before_hints() -> None:
     findings = check_rig(rig(device("x", 1, failsafe=None), device("y", 40)))
     assert [f.severity for f in findings] == ["fault", "hint"]

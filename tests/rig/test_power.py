@@ -64,12 +64,12 @@ def test_cases_worked_by_hand() -> None:
     stalled = cases["one stalled, rest moving"]
     assert stalled.node("one").voltage_v == pytest.approx(6.6)
     assert [(one.kind, one.node) for one in stalled.warnings] == [
-        (WarningKind.VOLTAGE, "wing"),
         (WarningKind.VOLTAGE, "one"),
+        (WarningKind.VOLTAGE, "wing"),
     ]
     assert tuple(map(str, stalled.warnings)) == (
-        "wing: 6.90 V is below the minimum of 7 V",
         "one: 6.60 V is below the minimum of 7 V",
+        "wing: 6.90 V is below the minimum of 7 V",
     )
     assert cases["all stalled"].supply_a == pytest.approx(5)
 
@@ -89,7 +89,7 @@ def test_holding_is_told_beside_idle() -> None:
 def test_only_what_needs_the_minimum_is_held_against_it() -> None:
     head = HEAD_OHM.replace("minimum_v = 7", "minimum_v = 7.99")
     warned = by_name(power_cases(rig(TWO, head=head)))["all idle"].warnings
-    assert [warning.where for warning in warned] == ["receiver", "two"]
+    assert [warning.where for warning in warned] == ["two", "receiver"]  # the lowest first
 
 
 def test_lead_hub_and_supply_limits_warn() -> None:

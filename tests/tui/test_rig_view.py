@@ -65,7 +65,7 @@ async def test_rows_scroll_to_the_last_warning_and_not_beyond() -> None:
     async with shown(Live().session, keys="8 left left", rig=HERON) as (app, pilot):
         await pilot.press(*["down"] * 60)
         await pilot.pause()
-        assert text_of(app).splitlines()[-3] == " ! hub tail: 7.50 A is above its limit of 5 A (stated)"
+        assert text_of(app).splitlines()[-3] == " ! right flap: 5.45 V is below the minimum of 5.5 V"
         await pilot.press("up")
         await pilot.pause()
         assert "more lines: down scrolls" in text_of(app)
