@@ -10,7 +10,7 @@ import abc
 import io
 import os
 import stat
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from types import TracebackType
 from typing import BinaryIO, Protocol, Self, cast
 
@@ -260,21 +260,31 @@ def read_head(source: str | Source, *, most: int = HEAD_BYTES) -> bytes:
         return bytes(head[: read_into(stream, memoryview(head), source.name)])
 
 
-def whole_parts(source: Source, *, start: int, ends: bytes) -> Iterator[tuple[bytes, bytes]]:
+def whole_parts(
+    source: Source, *, start: int, ends: bytes, rest_most: int, fault: Callable[[int], CaptureError]
+) -> Iterator[tuple[bytes, bool]]:
     """The text of a recording, in blocks of about a megabyte, cut after whole rows or entries.
 
     Args:
         start: offset of the first byte.
         ends: characters that end a row or an entry.
+        rest_most: max bytes of a row or entry whose end has not come.
+        fault: the error if one is longer, made from its offset once all before it is taken.
 
     Returns:
-        The whole part, and the rest: the start of the next part,
-        or at the end of the file what has no end.
+        Whole rows or entries, False; at the end of the file what has no end, maybe nothing, True.
+
+    Raises:
+        CaptureError: the fault.
     """
+    offset = start
     block, rest = bytearray(BLOCK_BYTES), b""
     with source.open_at(start) as stream:
         while got := read_into(stream, memoryview(block), source.name):
             text = rest + block[:got]
             end = 1 + max(text.rfind(bytes([code])) for code in ends)
-            whole, rest = text[:end], text[end:]
-            yield whole, rest
+            yield text[:end], False
+            offset, rest = offset + end, text[end:]
+            if len(rest) > rest_most:
+                raise fault(offset)
+    yield rest, True

@@ -6,6 +6,7 @@ Delimiters are comma, semicolon or tab; with the latter two, a decimal comma is 
 
 from __future__ import annotations
 
+import contextlib
 import re
 from collections.abc import Collection, Iterator
 from dataclasses import replace
@@ -71,14 +72,11 @@ class LevelCsvFile(LevelFile):
         """Read the rows of the named columns; see LevelFile."""
         self.notes[:] = self._threshold.notes(names) if self._threshold else []
         fresh = replace(self._threshold) if self._threshold else None
-        rows, rest = _LevelRows(self.path, self._layout, fresh), b""
+        rows = _LevelRows(self.path, self._layout, fresh)
         last: dict[str, Edges] = {}
         try:
-            for whole, rest in whole_parts(self._source, start=self._layout.start, ends=b"\n"):
-                yield from self._pieces(rows.take(whole, is_last=False), names, last)
-                if len(rest) > _REST_MOST:
-                    raise rows.fault("is longer than any row")
-            yield from self._pieces(rows.take(rest, is_last=True), names, last)
+            for text, is_last in self._parts(rows):
+                yield from self._pieces(rows.take(text, is_last=is_last), names, last)
         except CaptureError:
             self.notes.extend(rows.notes())
             raise
@@ -87,9 +85,21 @@ class LevelCsvFile(LevelFile):
     def _volts(self) -> Iterator[F64]:
         """All voltages, a column per signal."""
         rows = _LevelRows(self.path, self._layout, None)
-        for whole, _ in whole_parts(self._source, start=self._layout.start, ends=b"\n"):
-            table, _lines, _damaged = rows.table(whole, is_last=False)
-            yield table[:, 1:]
+        with contextlib.suppress(CaptureError):  # reported when it is read
+            for text, is_last in self._parts(rows):
+                if not is_last:
+                    table, _lines, _damaged = rows.table(text, is_last=False)
+                    yield table[:, 1:]
+
+    def _parts(self, rows: _LevelRows) -> Iterator[tuple[bytes, bool]]:
+        """The text after the head; a row that is too long is named by the rows taken before it."""
+        return whole_parts(
+            self._source,
+            start=self._layout.start,
+            ends=b"\n",
+            rest_most=_REST_MOST,
+            fault=lambda _: rows.fault("is longer than any row"),
+        )
 
     def _pieces(
         self, taken: tuple[I64, U8, CaptureError | None], names: Collection[str], last: dict[str, Edges]

@@ -196,12 +196,9 @@ class StyledSource(MadeSource):
     def _lines(self) -> Iterator[bytes]:
         style = self._style
         convert = style.converters(self._times)
-        rest = b""
-        for whole, rest in whole_parts(self._inner, start=0, ends=b"\n"):
-            if len(rest) > _REST_MOST:
-                raise CaptureError(self.name, "has a line of more than 4 MB", hint="save it again")
-            yield _made_anew(whole, style.delimiter, convert)
-        yield _made_anew(rest, style.delimiter, convert)
+        fault = CaptureError(self.name, "has a line of more than 4 MB", hint="save it again")
+        for text, _ in whole_parts(self._inner, start=0, ends=b"\n", rest_most=_REST_MOST, fault=lambda _: fault):
+            yield _made_anew(text, style.delimiter, convert)
 
 
 def _made_anew(text: bytes, delimiter: str, convert: Mapping[int, Convert]) -> bytes:

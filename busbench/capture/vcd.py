@@ -111,17 +111,19 @@ class VcdLevels(LevelFile):
             CaptureError: nothing more can be read; the collection was yielded with True before.
         """
         changes = VcdChanges(self.path, {self._parts[name] for name in names}, self._all_ids, self._step_fs)
-        offset, rest = self._body, b""
+        offset = self._body
+
+        def fault(at: int) -> CaptureError:
+            return CaptureError(self.path, "is not a value change dump from here on", offset=at, hint="save it again")
+
         try:
-            for whole, rest in whole_parts(self._source, start=offset, ends=SPACE):
-                changes.take(whole, offset)
-                offset += len(whole)
-                yield changes, False
-                if len(rest) > _REST_MOST:
-                    what = "is not a value change dump from here on"
-                    raise CaptureError(self.path, what, offset=offset, hint="save it again")
-            if rest:
-                changes.take_last(rest)
+            for text, is_last in whole_parts(self._source, start=offset, ends=SPACE, rest_most=_REST_MOST, fault=fault):
+                if not is_last:
+                    changes.take(text, offset)
+                    offset += len(text)
+                    yield changes, False
+                elif text:
+                    changes.take_last(text)
         except CaptureError:
             yield changes, True
             self._notes = changes.notes()

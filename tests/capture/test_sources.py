@@ -173,21 +173,35 @@ def test_an_error_names_the_byte_that_cannot_be_read(error: OSError, said: str) 
 @pytest.mark.parametrize(
     ("text", "start", "parts"),
     [
-        ("ab\ncd\n", 0, [("ab\n", "c"), ("cd\n", "")]),
-        ("ab\ncd", 0, [("ab\n", "c"), ("", "cd")]),
-        ("ab;c\ndef;g", 0, [("ab;", "c"), ("c\n", "def"), ("def;", "g")]),
-        ("ab\ncd\n", 3, [("cd\n", "")]),
-        ("abcdefgh\n", 0, [("", "abcd"), ("", "abcdefgh"), ("abcdefgh\n", "")]),
-        ("", 0, []),
+        ("ab\ncd\n", 0, ["ab\n", "cd\n", ""]),
+        ("ab\ncd", 0, ["ab\n", "", "cd"]),
+        ("ab;c\ndef;g", 0, ["ab;", "c\n", "def;", "g"]),
+        ("ab\ncd\n", 3, ["cd\n", ""]),
+        ("abcdefgh\n", 0, ["", "", "abcdefgh\n", ""]),
+        ("", 0, [""]),
     ],
 )
-def test_parts_end_after_whole_rows(
-    text: str, start: int, parts: list[tuple[str, str]], monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_parts_end_after_whole_rows(text: str, start: int, parts: list[str], monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(file_io, "BLOCK_BYTES", 4)
     source = ObjectSource(io.BytesIO(text.encode()), name="made")
-    found = list(whole_parts(source, start=start, ends=b"\n;"))
-    assert [(whole.decode(), rest.decode()) for whole, rest in found] == parts
+    found = list(whole_parts(source, start=start, ends=b"\n;", rest_most=8, fault=too_long))
+    assert found == [(part.encode(), at == len(parts) - 1) for at, part in enumerate(parts)]
+
+
+def too_long(offset: int) -> CaptureError:
+    return CaptureError("made", "is too long", offset=offset)
+
+
+@pytest.mark.parametrize(("start", "rest_most"), [(0, 4), (1, 5)])
+def test_a_row_that_does_not_end_is_refused_after_all_before_it(
+    start: int, rest_most: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(file_io, "BLOCK_BYTES", 4)
+    source = ObjectSource(io.BytesIO(b"ab\ncdefghijklmnop"), name="made")
+    parts = whole_parts(source, start=start, ends=b"\n", rest_most=rest_most, fault=too_long)
+    assert [next(parts), next(parts)] == [(b"ab\n"[start:], False), (b"", False)]
+    with pytest.raises(CaptureError, match="made, byte 3: is too long"):
+        next(parts)
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="Windows has no sockets in folders")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from functools import partial
 from pathlib import Path
 
@@ -10,6 +11,7 @@ import pytest
 
 from busbench.capture import byte_csv, level_csv, volts_csv
 from busbench.capture.edges import read_edges
+from busbench.capture.file_io import ObjectSource
 from busbench.capture.open import open_capture, open_levels
 from busbench.wire.uart import encode_line
 from tests.capture.levels import kept, read_with
@@ -95,3 +97,21 @@ def test_all_columns_have_thresholds_of_their_own(tmp_path: Path) -> None:
         "b": (1, [1000, 2000, 3000]),
         "still": (0, []),
     }
+
+
+@pytest.mark.parametrize("is_long", [False, True])
+def test_a_row_that_does_not_end_is_read_no_further_than_four_megabytes(is_long: bool) -> None:
+    """Neither for the threshold nor for the levels."""
+    rows = "".join(f"{us}e-6,{3.3 if us % 4 < 2 else 0.1}\n" for us in range(40))
+    file = io.BytesIO(f"t [s],a\n{rows}".encode() + b"0" * ((16 if is_long else 3) << 20))
+    levels = level_csv.LevelCsvFile(ObjectSource(file, name="made"), is_analog=True)
+    found = [file.tell()]
+    assert read_edges(levels)["a"].t_ns[:3].tolist() == [2000, 4000, 6000]
+    found.append(file.tell())
+    assert levels.notes == [
+        '"a" holds voltages: the threshold is 1.7',
+        "line 42 is longer than any row: save it again; what is before it was read"
+        if is_long
+        else "the file is cut inside its last row",
+    ]
+    assert [round(at / (1 << 20), 1) for at in found] == ([5.0, 5.0] if is_long else [3.0, 3.0])
