@@ -88,7 +88,7 @@ def to_list(found: Comparison) -> list[Figure]:
 def unlisted(found: Comparison, shown: Sequence[Figure]) -> list[str]:
     """How many figures a list leaves out, and why; nothing if it has all of them."""
     left = len(found.figures) - len(shown)
-    unsure = found.count("cannot tell") - sum(figure.verdict == "cannot tell" for figure in shown)
+    unsure = sum(figure.verdict == "cannot tell" for figure in found.figures if figure not in shown)
     why = [f"{left - unsure} changed too little to matter"] * (unsure < left)
     why += [f"{unsure} cannot be judged"] * (unsure > 0)
     return [f"not listed: {pluralize(left, 'figure')} (--all lists them): {', '.join(why)}"] * (left > 0)
