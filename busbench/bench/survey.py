@@ -46,7 +46,7 @@ class Survey:
         return self._rows(columns, unit)
 
     def ranking(self) -> list[Ranked]:
-        """Recordings by the lower confidence limit of their missed frames, the worst first."""
+        """Recordings by the lower confidence limit of their missed frames, the worst first; see rank."""
         return rank(self.rows(RANKED_BY))
 
     def recordings_sha256(self) -> str:

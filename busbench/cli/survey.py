@@ -73,9 +73,10 @@ def command(
     PATH is a recording, a folder, a pattern in quotes, an address as in
     s3://bucket/season/, or a table that an earlier survey wrote.
 
-    The worst come first by what is certain: the lower 95 % confidence limit of
-    the ratio of missed frames, which counts bursts. So one lost frame in a short
-    recording does not put it on top.
+    Recordings without a good frame come first, then the worst by what is certain:
+    the lower 95 % confidence limit of the ratio of missed frames, which counts
+    bursts. So one lost frame in a short recording does not put it on top. The
+    limits are two-sided; `outages` shows a one-sided upper limit, which is lower.
 
     Each row of the table has every figure of `outages`, `timing` and `channels`.
     A recording that cannot be read becomes a row with its error. Until the table
@@ -192,7 +193,9 @@ def _print_ranking(
         if len(shown) < len(ranking):
             click.echo(f"… and {len(ranking) - len(shown):,} more (--all lists them)")
         click.echo()
-    click.echo(ranking_words(ranking, errors))
+    if any(one.ratio_high is not None for one in shown):
+        click.echo("at least, at most: two-sided 95 % confidence limits")
+    prose(ranking_words(ranking, errors))
     for path, error in errors if show_all else errors[:ERRORS_SHOWN]:
         prose(f"{sanitize(path)}: {error}", indent=2)
     if len(errors) > ERRORS_SHOWN and not show_all:
@@ -207,6 +210,10 @@ def _tail(path: str) -> str:
 
 def bar(one: Ranked, *, is_ascii: bool) -> str:
     """The interval of the ratio on a scale of powers of ten; an arrow where it goes on to zero."""
+    from busbench.analysis.ranking import NO_GOOD_FRAME
+
+    if not one.has_good_frame:
+        return NO_GOOD_FRAME
     if one.ratio_low is None or one.ratio_high is None:
         return ""
     line, point, end = ("-", "o", "<") if is_ascii else ("─", "●", "◄")

@@ -47,8 +47,9 @@ def ranking_html(ranking: Sequence[Ranked], errors: Sequence[tuple[str, str]], *
     shown = ranking[:_RANKED_MOST]
     lead = f"{ranking_words(ranking, errors)}."
     note = (
-        "The worst first, by the lower 95 % confidence limit of the ratio of missed frames, which counts"
-        " bursts of outages: what is certain. Those without missed frames follow by their upper limit."
+        "Recordings without a good frame come first, then the worst by the lower 95 % confidence limit of the ratio of"
+        " missed frames, which counts bursts of outages: what is certain. Those without missed frames follow by their"
+        " upper limit. The limits are two-sided; a page of one recording has a one-sided upper limit, which is lower."
     )
     more = f" The first {_RANKED_MOST} are shown." if len(ranking) > _RANKED_MOST else ""
     head = ("recording", "unit", "begun", "frames due", "missed", "bursts", "missed, %", "at least, %", "at most, %")
@@ -64,8 +65,10 @@ def ranking_html(ranking: Sequence[Ranked], errors: Sequence[tuple[str, str]], *
 def ranking_words(ranking: Sequence[Ranked], errors: Sequence[tuple[str, str]]) -> str:
     """How many there are."""
     losing = sum(bool(one.missed) for one in ranking)
+    silent = sum(not one.has_good_frame for one in ranking)
+    without = f", {silent:,} without a good frame" if silent else ""
     not_read = f"; {pluralize(len(errors), 'file')} could not be read" if errors else ""
-    return f"{pluralize(len(ranking), 'serial line')}, {losing:,} with missed frames{not_read}"
+    return f"{pluralize(len(ranking), 'serial line')}, {losing:,} with missed frames{without}{not_read}"
 
 
 def history_html(found: History) -> str:

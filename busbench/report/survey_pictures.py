@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 
-from busbench.analysis.ranking import Ranked
+from busbench.analysis.ranking import NO_GOOD_FRAME, Ranked
 from busbench.analysis.trend import Trend
 from busbench.report.svg import PAGE_WIDTH, Drawing, ticks
 
@@ -35,6 +35,9 @@ def draw_ranking(ranking: Sequence[Ranked]) -> str:
         y = top + _LANE * (number + 0.5)
         name = one.name if len(one.name) <= _NAME_MOST else f"…{one.name[1 - _NAME_MOST :]}"
         drawing.text(_NAME_RIGHT, y + 4, name, anchor="end", size=10)
+        if not one.has_good_frame:
+            drawing.text(x(0), y + 4, NO_GOOD_FRAME, size=9)
+            continue
         if one.ratio_low is None or one.ratio_high is None:
             drawing.text(x(0), y + 4, "no times: gaps cannot be seen", size=9)
             continue

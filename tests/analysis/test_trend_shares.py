@@ -176,8 +176,10 @@ def test_one_hash_of_many_recordings() -> None:
     }
 
 
-def ranked(path: str, low: float | None, high: float | None, interface: str | None = None) -> Row:
-    values = (path, interface, "Heron", None, 3, 100, 0.03, 2, low, high, "ab")
+def ranked(
+    path: str, low: float | None, high: float | None, interface: str | None = None, *, missed: int = 3, due: int = 100
+) -> Row:
+    values = (path, interface, "Heron", None, missed, due, 0.03, 2, low, high, "ab")
     return dict(zip(RANKED_BY, values, strict=True))
 
 
@@ -193,3 +195,14 @@ def test_recordings_that_are_alike_are_in_the_order_of_their_names() -> None:
         "missed_ratio": 0.03, "bursts": 2, "ratio_low": 0.01, "ratio_high": 0.2, "sha256": "ab",
     }  # fmt: skip
     assert isinstance(found[0], Ranked)
+
+
+def test_recordings_without_a_good_frame_come_first() -> None:
+    made = [
+        ranked("a", 0.3, 0.9, missed=99), ranked("c", None, None, missed=0, due=0),
+        ranked("b", None, None, missed=100), ranked("d", 0.1, 1.0, missed=100), ranked("e", None, None),
+    ]  # fmt: skip
+    found = rank(made)
+    assert [(one.name, one.has_good_frame) for one in found] == [
+        ("d", False), ("b", False), ("c", False), ("a", True), ("e", True),
+    ]  # fmt: skip

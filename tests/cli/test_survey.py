@@ -31,6 +31,7 @@ heron-pair.pcapng [1]        2.2      0.85      5.4         ─●─
 heron-line.vcd                 0         0      2.7  ◄────────
 heron-noisy.raw              1.7         -        -
 
+at least, at most: two-sided 95 % confidence limits
 4 serial lines, 3 with missed frames; 1 file could not be read
 nothing.raw: file is empty: was the recording ended before a byte came?
 """
@@ -70,6 +71,24 @@ def test_the_ranking_is_printed_with_what_could_not_be_read(
     rows = call(capfd, "survey", "heron-line.vcd", "--format", "csv").out.splitlines()
     assert rows[0] == "path,interface,unit,start_utc,missed,expected,missed_ratio,bursts,ratio_low,ratio_high"
     assert rows[1].startswith("heron-line.vcd,,,,0,134,0.0,0,0.0,0.02715")
+
+
+def test_a_recording_without_a_good_frame_is_on_top_and_counted(
+    capfd: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    for name, option in (("inverted.pcapng", "inverted=on"), ("off.pcapng", "frames=off")):
+        call(capfd, "record", f"virtual:?speed=max&duration=2s&{option}", "-o", name)
+    page = tmp_path / "page.html"
+    lines = call(capfd, "survey", NAMES[0], "inverted.pcapng", "off.pcapng", "--page", page).out.splitlines()
+    assert [line.split()[0] for line in lines[1:3]] == ["inverted.pcapng", "off.pcapng"]
+    assert [line.split()[1:] for line in lines[1:3]] == [
+        ["100", "-", "-", "no", "good", "frame"], ["-", "-", "-", "no", "good", "frame"],
+    ]  # fmt: skip
+    assert lines[-1] == "4 serial lines, 3 with missed frames, 2 without a good frame"
+    drawn = page.read_text(encoding="utf-8")
+    assert drawn.count(">no good frame<") == 2
+    assert "2 without a good frame." in drawn
 
 
 def test_a_long_ranking_shows_the_worst(capfd: pytest.CaptureFixture[str], heron: Path) -> None:

@@ -35,7 +35,7 @@ def test_a_page_shows_the_first_two_hundred_and_says_so(many: int, has_sentence:
     shown = words_of(ranking_html([ONE] * many, [("a", "b")] * many, recordings_sha256="ef" * 32))
     assert shown.count("one.pcapng [left] |") == 200
     assert shown.count("a | b") == 200
-    assert ("by their upper limit. The first 200 are shown." in shown) is has_sentence
+    assert ("which is lower. The first 200 are shown." in shown) is has_sentence
     assert f"{many} serial lines, {many} with missed frames" in shown
 
 
