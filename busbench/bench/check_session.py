@@ -191,7 +191,8 @@ class CheckSession:
     def _begin(self) -> None:
         self.begun_ns = self._now()
         self.repeats = ()
-        least_s = self.step.least_s if self.pilot is None else self.pilot.begin_step(self.step)
+        pilot, step = self.pilot, self.step
+        least_s = step.least_s if pilot is None else pilot.begin_step(step, t_ns=self.begun_ns)
         self._until_ns = self.begun_ns + round(least_s * 1e9)
         self.state = CheckState.LISTENING
         self._receiver.annotate(self.begun_ns, self.step.mark)

@@ -91,8 +91,9 @@ class VirtualAircraft:
         self._stays = False  # in failsafe before, and the link is back
         self._failsafe_held = self._held
 
-    def begin(self, step: TestStep) -> None:
-        """Let the pilot begin a step now."""
+    def begin(self, step: TestStep, *, t_ns: int = 0) -> None:
+        """Let the pilot begin a step at a time, at the earliest now; what is sent until then is read later."""
+        self._advance(t_ns)
         self.pilot.begin(step, t_s=self.t_ns / 1e9)
         self._step, self._step_ns = step, self.t_ns
         if step.mark == POWER_MARK:
@@ -101,14 +102,17 @@ class VirtualAircraft:
 
     def run(self, until_ns: int) -> list[Chunk]:
         """Let time pass; returns what an adapter on the bus has read by then."""
+        self._advance(until_ns)
+        due = [chunk for chunk in self._queue if chunk.t_ns <= until_ns]
+        self._queue = self._queue[len(due) :]
+        return due
+
+    def _advance(self, until_ns: int) -> None:
         while self._slot * self.period_ns + _FIRST_NS <= until_ns:
             self._frame(self._slot * self.period_ns + _FIRST_NS)
             self._slot += 1
         self._pack()
         self.t_ns = max(self.t_ns, until_ns)
-        due = [chunk for chunk in self._queue if chunk.t_ns <= until_ns]
-        self._queue = self._queue[len(due) :]
-        return due
 
     def events(self) -> list[PortEvent]:
         """Events of the receiver since the last call."""

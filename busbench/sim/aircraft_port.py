@@ -53,9 +53,9 @@ class AircraftPort(HearingPort):
         if not self.is_fast:
             self._begin_ns = self._clock_ns()
 
-    def begin_step(self, step: TestStep) -> float:
-        """Let the pilot do a step from now on; returns its duration in s."""
-        self.aircraft.begin(step)
+    def begin_step(self, step: TestStep, *, t_ns: int) -> float:
+        """Let the pilot do a step from a time of its chunks on; returns its duration in s."""
+        self.aircraft.begin(step, t_ns=t_ns - self._begin_ns)
         return self.aircraft.pilot.step_s(step)
 
     @property
@@ -83,7 +83,7 @@ class AircraftPort(HearingPort):
             if not self._is_over:
                 step = self._left.pop(0)
                 self._events.append(PortEvent(self._begin_ns + at, EventKind.PILOT, step.mark))
-                self._step_ends_ns = at + round(self.begin_step(step) * 1e9)
+                self._step_ends_ns = at + round(self.begin_step(step, t_ns=self._begin_ns + at) * 1e9)
         if not self._is_over:
             chunks += self.aircraft.run(until_ns)
         self._events += [PortEvent(self._begin_ns + e.t_ns, e.kind, e.text) for e in self.aircraft.events()]

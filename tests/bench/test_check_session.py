@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import heron
+import numpy as np
 import pytest
 
 from busbench.analysis.recording import read_recording
@@ -15,10 +16,13 @@ from busbench.drive.surface_check import Word
 from busbench.errors import BusbenchError
 from busbench.line import BUS_LINE, Chunk, WakeUps
 from busbench.port.port import EventKind, HearingPort, PortEvent
+from busbench.sim.aircraft import VirtualAircraft
+from busbench.sim.aircraft_port import AircraftPort
 from busbench.verify.procedure import round_of
 from busbench.verify.repeats import Repeat
 from busbench.verify.result import Verdict
 from busbench.verify.verify import Verification, verify
+from busbench.verify.windows import ON_MARK
 from tests.verify.rounds import RIG, not_passed
 
 
@@ -115,6 +119,25 @@ def test_a_good_round_passes() -> None:
     assert not any(said.values())
     assert len(said) == 12
     assert not_passed(bench.finish()) == {}
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_virtual_pilot_moves_nothing_before_its_annotation(seed: int) -> None:
+    """A person goes on at any time between two reads of the port."""
+    draw, now_ns = np.random.default_rng(seed), [1_000_000_000]
+    port = AircraftPort("virtual:", aircraft=VirtualAircraft(RIG, seed=seed), clock=lambda: now_ns[0])
+    receiver = Receiver(port, now=lambda: now_ns[0])
+    session = CheckSession(receiver, RIG)
+    session.start()
+    while session.step.mark != ON_MARK:
+        now_ns[0] += round(draw.uniform(0.0, 0.3) * 1e9)
+        session.hear(Word.SKIP if session.step.channels else Word.GO)
+        while session.state is CheckState.LISTENING:
+            now_ns[0] += round(draw.uniform(0.0, 0.3) * 1e9)
+            receiver.pump(0)
+    session.finish()
+    assert session.done is not None
+    assert [check.sentence for check in session.done.found.checks if check.verdict is Verdict.FAIL] == []
 
 
 def test_a_step_reports_its_fault_at_once() -> None:

@@ -81,10 +81,27 @@ def test_a_fast_one_lets_the_time_of_a_read_pass_at_once() -> None:
 def test_a_step_begins_now_and_lasts_as_its_pilot_needs() -> None:
     port, other = made(), VirtualAircraft(OTHER_RIG, seed=2)
     assert port.read(0.5) == other.run(500 * MS)
-    length_s = port.begin_step(STEPS[1])
+    length_s = port.begin_step(STEPS[1], t_ns=port.now())
     other.begin(STEPS[1])
     assert length_s == other.pilot.step_s(STEPS[1])
     assert port.read(1.0) == other.run(1500 * MS)
+
+
+@pytest.mark.parametrize("at", range(len(STEPS)))
+def test_a_step_that_begins_between_two_reads_changes_nothing_before(at: int) -> None:
+    step, clock, other = STEPS[at], Held(), VirtualAircraft(OTHER_RIG, seed=2)
+    port = made(clock)
+    clock.t_ns += 500 * MS
+    port.read(0.0)
+    clock.t_ns += 290 * MS
+    port.begin_step(step, t_ns=clock.t_ns)
+    clock.t_ns += 900 * MS
+    other.run(500 * MS)
+    heard, still = as_of(port.read(0.0), 5_000 * MS), other.run(790 * MS)
+    assert len(still) > 20
+    assert heard[: len(still)] == still
+    other.begin(step)
+    assert heard[len(still) :] == other.run(1_690 * MS)
 
 
 @functools.cache
