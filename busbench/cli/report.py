@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -23,7 +22,7 @@ if TYPE_CHECKING:
 @click.command("report", cls=OutputCommand)
 @click.option("-o", "--output", type=OUTPUT, callback=PAGE, metavar="FILE.html", help="Write the page to this file.")
 @click.option("--svg", "picture", metavar="NAME", help="Print one picture: outages, histogram, periods, channel-1 …")
-@click.option("--check", "page", metavar="PAGE.html", help="Check the figures of a page against its recordings.")
+@click.option("--check", "page", metavar="PAGE.html", help="Check a page against its recordings.")
 @click.option("--baseline", metavar="OLD", help="Compare with this earlier recording.")
 @click.option("--against", metavar="ANALYSER", help="Measure the adapter by a logic analyser on the line.")
 @click.option("--rig", "rig_path", metavar="RIG.toml", help="Check a page to sign against this plan.")
@@ -46,8 +45,9 @@ def command(
 
     The page is one file with texts, tables and pictures; it fetches nothing and
     prints on A4. Its figures are those of `outages`, `timing` and `channels`. It
-    also holds them as data: with --check and the recording anyone can confirm
-    them. Exit code 1 if a page differs from its recording. The page to sign of
+    also holds them as data. With --check and the recording anyone can confirm
+    data and text, all but time of making, versions and names of files. Exit
+    code 1 if a page differs from its recording. The page to sign of
     `verify` is checked with its rig file and answers, a page of `survey` with
     its recordings in any folder, or their table.
 
@@ -105,15 +105,18 @@ def _make(source: str, made: RecordingPage, *, output: str | None, picture: str 
     if picture is not None:
         click.echo(made.picture(picture))
     if output is not None:
-        from busbench.bench.sources import is_virtual
         from busbench.output_file import write_output
-        from busbench.report.provenance import gather
 
-        is_made_up = is_virtual(made.recording.info.source)
-        about = gather(source=Path(source).name, recording_path=source, rig_path="", is_virtual=is_made_up)
-        text = made.html(about)
-        write_output(output, text, force=force)
+        write_output(output, _html(source, made), force=force)
         wrote(output, "page of the recording")
+
+
+def _html(source: str, made: RecordingPage) -> str:
+    from busbench.bench.sources import is_virtual
+    from busbench.report.provenance import gather
+
+    is_made_up = is_virtual(made.recording.info.source)
+    return made.html(gather(source=Path(source).name, recording_path=source, rig_path="", is_virtual=is_made_up))
 
 
 def check(
@@ -128,15 +131,15 @@ def check(
 ) -> int:
     """Compare a page with a new one; prints the first difference and returns the exit code."""
     from busbench.bench import sign_off
-    from busbench.report.page_data import first_difference, read_figures
-    from busbench.report.provenance import sha256_of
+    from busbench.report.page_data import figures_of, page_difference, read_page
     from busbench.report.survey_page import KINDS as SURVEY_KINDS
 
-    figures = read_figures(page)
+    text = read_page(page)
+    figures = figures_of(text, path=page)
     if figures.get("kind") in SURVEY_KINDS:
         if baseline or against or rig_path or walk or options != ReadOptions():
             raise BusbenchError(f"{page}: is the page of a survey", hint="name only its recordings or its table")
-        difference = first_difference(figures, _surveyed(sources, page, figures))
+        difference = page_difference(text, _surveyed(sources, page, figures))
         click.echo(f"{page}: {difference or 'is what the recordings show'}")
         return int(bool(difference))
     source = _only(sources)
@@ -152,20 +155,24 @@ def check(
     if figures.get("kind") == sign_off.KIND:
         if rig_path is None:
             raise BusbenchError(f"{page}: is a page to sign", hint="name its rig file with --rig")
+        if (figures.get("answers_sha256") is not None) != (walk is not None):
+            if walk is None:
+                raise BusbenchError(f"{page}: holds the answers of a walk", hint="name their file with --walk")
+            raise BusbenchError(f"{page}: holds no answers of a walk", hint="leave --walk out")
         made = _signed(source, rig_path, walk, baseline, options)
     elif rig_path or walk:
         raise BusbenchError(f"{page}: is the page of a recording alone", hint="leave --rig and --walk out")
     else:
-        made = _page_of(source, baseline, against, options).figures(sha256=sha256_of(source))
-    difference = first_difference(figures, made)
+        made = _html(source, _page_of(source, baseline, against, options))
+    difference = page_difference(text, made)
     click.echo(f"{page}: {difference or 'is what the recording shows'}")
     return int(bool(difference))
 
 
-def _surveyed(sources: Sequence[str], page: str, figures: Mapping[str, object]) -> dict[str, object]:
-    """Recalculate the figures of the page of a survey."""
+def _surveyed(sources: Sequence[str], page: str, figures: Mapping[str, object]) -> str:
+    """Make the page of a survey again."""
     from busbench.cli.survey import make_survey
-    from busbench.report.survey_page import HISTORY, history_figures, ranking_figures
+    from busbench.report.survey_page import HISTORY, history_html, ranking_html
 
     table = make_survey(sources)
     if figures["kind"] == HISTORY:
@@ -173,16 +180,12 @@ def _surveyed(sources: Sequence[str], page: str, figures: Mapping[str, object]) 
         if unit not in {row["unit"] for row in table.rows(("unit",))}:
             hint = "name the recordings that the page was made from"
             raise BusbenchError(f"{page}: shows {display_name(unit)}, and no recording is of that", hint=hint)
-        made = history_figures(table.history(unit))
-    else:
-        made = ranking_figures(table.ranking(), table.errors(), recordings_sha256=table.recordings_sha256())
-    return dict(json.loads(json.dumps(made)))
+        return history_html(table.history(unit))
+    return ranking_html(table.ranking(), table.errors(), recordings_sha256=table.recordings_sha256())
 
 
-def _signed(
-    source: str, rig_path: str, walk: str | None, baseline: str | None, options: ReadOptions
-) -> dict[str, object]:
-    """Recalculate the figures of a page to sign."""
+def _signed(source: str, rig_path: str, walk: str | None, baseline: str | None, options: ReadOptions) -> str:
+    """Make a page to sign again."""
     from busbench.bench.sign_off import find_answers, pulse_outputs, sign_off
     from busbench.rig.load import read_rig
 
@@ -191,4 +194,4 @@ def _signed(
     earlier = None if baseline is None else read_baseline(baseline, options)
     pulses = pulse_outputs(source, options)
     done = sign_off(read_all(source, options), rig, answers=answers, pulses=pulses, baseline=earlier)
-    return done.figures(recording_path=source, rig_path=rig_path)
+    return done.page(source=source, recording_path=source, rig_path=rig_path)

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from itertools import takewhile
 from typing import Any
 
 from busbench.analysis.ranking import Ranked
@@ -44,7 +47,7 @@ def history_figures(found: History) -> dict[str, object]:
 
 def ranking_html(ranking: Sequence[Ranked], errors: Sequence[tuple[str, str]], *, recordings_sha256: str) -> str:
     """The page of a ranking; all words of files and people in it are escaped. Args as in ranking_figures."""
-    shown = ranking[:_RANKED_MOST]
+    shown = _in_folder(ranking)[:_RANKED_MOST]
     lead = f"{ranking_words(ranking, errors)}."
     note = (
         "Recordings without a good frame come first, then the worst by the lower 95 % confidence limit of the ratio of"
@@ -56,10 +59,18 @@ def ranking_html(ranking: Sequence[Ranked], errors: Sequence[tuple[str, str]], *
     picture = [("Missed frames: the ratio seen (block) between its limits", draw_ranking(shown))] if shown else []
     parts: list[Part] = [("Ranking", note + more, picture, head, [_ranked_row(one) for one in shown])]
     if errors:
-        rows = [list(one) for one in errors[:_RANKED_MOST]]
+        rows = [[bare_name(path), error] for path, error in errors[:_RANKED_MOST]]
         parts.append(("Not read", "", [], ("recording", "error"), rows))
     figures = ranking_figures(ranking, errors, recordings_sha256=recordings_sha256)
     return _page("Recordings of the serial servo bus", lead, parts, figures)
+
+
+def _in_folder(ranking: Sequence[Ranked]) -> list[Ranked]:
+    """The same without the folders that all have in common, so that a page can be checked in any folder."""
+    paths = [re.split(r"[/\\]", one.path) for one in ranking]
+    levels = zip(*(path[:-1] for path in paths), strict=False)
+    common = sum(1 for _ in takewhile(lambda level: len(set(level)) == 1, levels))
+    return [replace(one, path="/".join(path[common:])) for one, path in zip(ranking, paths, strict=True)]
 
 
 def ranking_words(ranking: Sequence[Ranked], errors: Sequence[tuple[str, str]]) -> str:

@@ -23,6 +23,8 @@ ANSWERED = """{"name": "elevator", "channel": 4, "members": [], "first": "up", "
 TEXTS = {
     "words.txt": "this is a letter, not a recording\n" * 50,
     "compared.html": PAGE % '{"kind": "recording", "compared": {}}',
+    "signed.html": PAGE % '{"kind": "sign-off", "answers_sha256": null}',
+    "walked.html": PAGE % '{"kind": "sign-off", "answers_sha256": "00"}',
     "alone.html": PAGE % '{"kind": "recording"}',
     # Rig files.
     "heron.toml": DEVICE,

@@ -18,7 +18,7 @@ from busbench.analysis.ranking import Ranked
 from busbench.bench import survey as surveys
 from busbench.cli.survey import bar, command
 from busbench.errors import BusbenchError
-from busbench.report.page_data import read_figures
+from busbench.report.page_data import figures_of
 from busbench.report.survey_page import digits
 from tests.cli.running import CAPTURES, ROOT, call, refusal_of
 from tests.port.ends import wait_for
@@ -149,11 +149,11 @@ def test_pages_show_and_hold_the_figures(capfd: pytest.CaptureFixture[str], tmp_
     ranking, history = tmp_path / "ranking.html", tmp_path / "history.html"
     (tmp_path / "<b>.raw").touch()
     said = call(capfd, "survey", *NAMES, tmp_path, "--page", ranking, "--format", "json")
-    figures = read_figures(str(ranking))
+    figures = figures_of(ranking.read_text("utf-8"))
     assert figures["kind"] == "ranking"
     assert figures["ranking"] == [one | {"path": Path(one["path"]).name} for one in json.loads(said.out)["ranking"]]
     said = call(capfd, "survey", heron, "--unit", "left wing", "--page", history, "--format", "json")
-    figures = read_figures(str(history))
+    figures = figures_of(history.read_text("utf-8"))
     assert figures.pop("kind") == "history"
     assert figures == json.loads(said.out)
     for page in (ranking, history):

@@ -9,7 +9,7 @@ from pathlib import Path
 import html5lib
 import pytest
 
-from busbench.report.page_data import read_figures
+from busbench.report.page_data import figures_of
 from tests.cli.running import CAPTURES, call
 
 Capfd = pytest.CaptureFixture[str]
@@ -19,7 +19,7 @@ ADAPTER, ANALYSER = CAPTURES / "heron-late.pcapng", CAPTURES / "heron-outputs.vc
 def test_its_figures_are_those_of_timing(capfd: Capfd, tmp_path: Path) -> None:
     page = tmp_path / "page.html"
     assert call(capfd, "report", ADAPTER, "--against", ANALYSER, "-o", page).code == 0
-    figures = read_figures(str(page))
+    figures = figures_of(page.read_text("utf-8"))
     said = call(capfd, "timing", ADAPTER, "--against", ANALYSER, "--format", "json").out
     assert figures["timing"] == json.loads(said)
     text = page.read_text(encoding="utf-8")

@@ -13,7 +13,7 @@ import pytest
 from busbench.analysis.change import Figure
 from busbench.analysis.comparison import Comparison
 from busbench.report.compared import Compared, draw_change
-from busbench.report.page_data import read_figures
+from busbench.report.page_data import figures_of
 from tests.cli.running import CAPTURES, call
 
 Capfd = pytest.CaptureFixture[str]
@@ -26,13 +26,13 @@ ONCE = Figure("endpoint high", "counts", 1811.0, 1811.0, None, None, None, (-4.1
 def test_a_page_of_two_recordings_is_checked_with_both(capfd: Capfd, tmp_path: Path) -> None:
     page = tmp_path / "page.html"
     assert call(capfd, "report", BENCH, "--baseline", FLIGHT, "-o", page).code == 0
-    compared = read_figures(str(page))["compared"]
+    compared = figures_of(page.read_text("utf-8"))["compared"]
     found = json.loads(call(capfd, "compare", FLIGHT, BENCH, "--format", "json").out)
     assert compared == {"old_sha256": hashlib.sha256(FLIGHT.read_bytes()).hexdigest(), **found}
     checked = call(capfd, "report", BENCH, "--baseline", FLIGHT, "--check", page)
     assert (checked.code, checked.out) == (0, f"{page}: is what the recording shows\n")
     text = page.read_text(encoding="utf-8")
-    assert "<h2>Compared with heron-flight.pcapng</h2>" in text
+    assert "<h2>Compared with <span data-own>heron-flight.pcapng</span></h2>" in text
     html5lib.HTMLParser(strict=True).parse(text)
     other = call(capfd, "report", BENCH, "--baseline", ROUND, "--check", page)
     assert (other.code, ": compared.old_sha256 is " in other.out) == (1, True)
@@ -84,7 +84,7 @@ def test_a_page_to_sign_says_what_changed_since(capfd: Capfd, tmp_path: Path) ->
     )
     text = page.read_text(encoding="utf-8")
     assert "<h3>Since the earlier recording</h3>" in text
-    assert "<h2>Compared with heron-round.pcapng</h2>" in text
+    assert "<h2>Compared with <span data-own>heron-round.pcapng</span></h2>" in text
     html5lib.HTMLParser(strict=True).parse(text)
     checked = call(capfd, "report", later, "--check", page, "--rig", rig, "--baseline", ROUND)
     assert (checked.code, checked.out) == (0, f"{page}: is what the recording shows\n")

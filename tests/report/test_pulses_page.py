@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from busbench.analysis.latency import Latency
-from busbench.report.page_data import read_figures
+from busbench.report.page_data import figures_of
 from busbench.report.pictures import draw_latency
 from tests.cli.running import CAPTURES, call
 
@@ -22,7 +22,9 @@ OUTPUTS = CAPTURES / "heron-outputs.vcd"
 def test_its_figures_are_those_of_pulses(capfd: Capfd, tmp_path: Path) -> None:
     page = tmp_path / "page.html"
     assert call(capfd, "report", OUTPUTS, "-o", page).code == 0
-    assert read_figures(str(page))["pulses"] == json.loads(call(capfd, "pulses", OUTPUTS, "--format", "json").out)
+    assert figures_of(page.read_text("utf-8"))["pulses"] == json.loads(
+        call(capfd, "pulses", OUTPUTS, "--format", "json").out
+    )
     checked = call(capfd, "report", OUTPUTS, "--check", page)
     assert (checked.code, checked.out) == (0, f"{page}: is what the recording shows\n")
     text = page.read_text(encoding="utf-8")
@@ -47,7 +49,7 @@ def test_a_changed_latency_is_found(capfd: Capfd, tmp_path: Path) -> None:
 def test_a_page_without_pulses_has_no_such_section(capfd: Capfd, tmp_path: Path) -> None:
     page = tmp_path / "page.html"
     call(capfd, "report", CAPTURES / "heron-line.vcd", "-o", page)
-    assert "pulses" not in read_figures(str(page))
+    assert "pulses" not in figures_of(page.read_text("utf-8"))
     assert "Servo pulse outputs" not in page.read_text(encoding="utf-8")
 
 

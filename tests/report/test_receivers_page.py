@@ -11,7 +11,7 @@ import pytest
 
 from busbench.analysis.recording import read_recordings
 from busbench.analysis.several import lay_beside
-from busbench.report.page_data import read_figures
+from busbench.report.page_data import figures_of
 from busbench.report.pictures import draw_receivers
 from tests.cli.running import CAPTURES, call
 
@@ -23,7 +23,9 @@ def test_its_figures_are_those_of_outages(capfd: Capfd, tmp_path: Path) -> None:
     page = tmp_path / "page.html"
     made = call(capfd, "report", PAIR, "-o", page)
     assert (made.code, "passed over" in made.err) == (0, False)
-    assert read_figures(str(page))["several"] == json.loads(call(capfd, "outages", PAIR, "--format", "json").out)
+    assert figures_of(page.read_text("utf-8"))["several"] == json.loads(
+        call(capfd, "outages", PAIR, "--format", "json").out
+    )
     checked = call(capfd, "report", PAIR, "--check", page)
     assert (checked.code, checked.out) == (0, f"{page}: is what the recording shows\n")
     text = page.read_text(encoding="utf-8")
@@ -36,7 +38,7 @@ def test_its_figures_are_those_of_outages(capfd: Capfd, tmp_path: Path) -> None:
 def test_one_of_its_receivers_has_a_page_alone(capfd: Capfd, tmp_path: Path) -> None:
     page = tmp_path / "page.html"
     assert call(capfd, "report", PAIR, "--interface", "1", "-o", page).code == 0
-    assert "several" not in read_figures(str(page))
+    assert "several" not in figures_of(page.read_text("utf-8"))
     assert "Receivers at once" not in page.read_text(encoding="utf-8")
     alone = call(capfd, "report", CAPTURES / "heron-flight.pcapng", "--svg", "receivers")
     assert (alone.code, "there is no picture receivers of this recording" in alone.err) == (2, True)

@@ -17,7 +17,7 @@ from busbench.analysis.latency import Latency
 from busbench.analysis.pulses import Pulses
 from busbench.analysis.recording import read_recording
 from busbench.errors import BusbenchError
-from busbench.report.page_data import first_difference, read_figures
+from busbench.report.page_data import figures_of, first_difference
 from busbench.report.pictures import draw_channel, draw_periods
 from busbench.report.recording_page import RecordingPage
 from tests.cli.running import CAPTURES, call
@@ -34,7 +34,7 @@ def test_figures_of_the_page_are_those_of_the_commands(
 ) -> None:
     page = tmp_path / "page.html"
     assert call(capfd, "report", CAPTURES / name, "-o", page).code == 0
-    figures = read_figures(str(page))
+    figures = figures_of(page.read_text("utf-8"))
     for command in ("outages", "timing", "channels"):
         assert figures[command] == json.loads(call(capfd, command, CAPTURES / name, "--format", "json").out)
     checked = call(capfd, "report", CAPTURES / name, "--check", page)
@@ -53,6 +53,39 @@ def test_a_page_that_was_changed_or_is_of_another_recording_is_found_out(
     page.write_text(text, encoding="utf-8")
     other = call(capfd, "report", CAPTURES / "heron-bench.pcapng", "--check", page)
     assert (other.code, ": recording_sha256 is " in other.out) == (1, True)
+
+
+def test_a_text_that_was_changed_is_found_out_though_the_figures_agree(
+    capfd: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    page, rig = tmp_path / "page.html", CAPTURES / "heron.toml"
+    recording, flight = CAPTURES / "heron-round-faulty.pcapng", CAPTURES / "heron-flight.pcapng"
+    call(capfd, "verify", recording, "--rig", rig, "--report", page)
+    signed = page.read_text(encoding="utf-8")
+    page.write_text(signed.replace("✗ FAIL", "✓ PASS"), encoding="utf-8")
+    checked = call(capfd, "report", recording, "--check", page, "--rig", rig)
+    words = 'the figures agree, but not the text: line 35 has "<b>✓ PASS</b>", made again "<b>✗ FAIL</b>"'
+    assert (checked.code, checked.out) == (1, f"{page}: {words}\n")
+    page.write_text(signed + "\n<p>All is well</p>\n", encoding="utf-8")
+    checked = call(capfd, "report", recording, "--check", page, "--rig", rig)
+    assert (checked.code, 'has "<p>All is well</p>", made again ""\n' in checked.out) == (1, True)
+    call(capfd, "report", flight, "-o", page, "--force")
+    text = page.read_text(encoding="utf-8").replace("<dd data-own>0.1.0<", "<dd data-own>0.0.9<")
+    page.write_text(text, encoding="utf-8")
+    assert call(capfd, "report", flight, "--check", page).code == 0
+    page.write_text(text.replace("290 missed", "0 missed"), encoding="utf-8")
+    checked = call(capfd, "report", flight, "--check", page)
+    assert (checked.code, "<li>0 missed" in checked.out) == (1, True)
+    assert checked.out.endswith('"; another version of busbench made the page\n')
+
+
+def test_the_page_of_a_guided_check_is_checked_with_what_it_kept(
+    capfd: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    page, kept, rig = tmp_path / "page.html", tmp_path / "kept.pcapng", CAPTURES / "heron.toml"
+    call(capfd, "verify", f"virtual:{rig}", "--report", page, "--keep", kept, "--format", "json")
+    checked = call(capfd, "report", kept, "--check", page, "--rig", rig)
+    assert (checked.code, checked.out) == (0, f"{page}: is what the recording shows\n")
 
 
 def test_a_page_to_sign_is_checked_with_its_plan_and_answers(capfd: pytest.CaptureFixture[str], tmp_path: Path) -> None:

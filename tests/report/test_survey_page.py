@@ -8,7 +8,7 @@ import pytest
 
 from busbench.analysis.ranking import Ranked
 from busbench.analysis.trend import History
-from busbench.report.page_data import read_figures
+from busbench.report.page_data import figures_of
 from busbench.report.survey_page import digits, history_html, ranking_html
 from tests.report.test_whole_pages import words_of
 
@@ -42,7 +42,7 @@ def test_a_page_shows_the_first_two_hundred_and_says_so(many: int, has_sentence:
 def test_its_figures_are_in_the_page(tmp_path: Path) -> None:
     page = tmp_path / "page.html"
     page.write_text(ranking_html([ONE], [("a", "b")], recordings_sha256="ef" * 32), encoding="utf-8")
-    assert read_figures(str(page)) == {
+    assert figures_of(page.read_text("utf-8")) == {
         "kind": "ranking",
         "recordings": 1,
         "recordings_sha256": "ef" * 32,
@@ -54,7 +54,7 @@ def test_its_figures_are_in_the_page(tmp_path: Path) -> None:
         ],
     }  # fmt: skip
     page.write_text(history_html(History("Heron", 3, 0, "cd" * 32, ())), encoding="utf-8")
-    assert read_figures(str(page)) == {
+    assert figures_of(page.read_text("utf-8")) == {
         "kind": "history", "unit": "Heron", "recordings": 3, "without_time": 0,
         "recordings_sha256": "cd" * 32, "trends": [],
     }  # fmt: skip
