@@ -7,14 +7,15 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Protocol
 
-from busbench.bench.safety import COUNTDOWN_S
-from busbench.errors import PortError
+from busbench.bench.safety import COUNTDOWN_S, UNPLUG_SENDER
+from busbench.errors import PortError, pluralize
 from busbench.port.clocks import SECOND_NS, real_ns
 from busbench.port.pacer import FrameSource, Transmission
 
 PAUSE_NS = SECOND_NS  # after a longer pause, nothing continues by itself
 UNPLUGGED = "the port was unplugged"
 STEP_NS = SECOND_NS // 4  # max that one tick subtracts from the countdown
+ECHO_NS = SECOND_NS // 2  # time after the last own frame in which its echo may come
 
 
 class RunState(enum.StrEnum):
@@ -33,6 +34,7 @@ class Outcome(enum.StrEnum):
     RAN = "ran"
     STOPPED = "stopped"
     CANCELLED = "cancelled"  # by a key or a pause, before anything was sent
+    REFUSED = "refused"  # another sender is on the line; nothing was sent
     LOST = "lost"  # if frames were sent, the positions of the surfaces are unknown
 
 
@@ -61,6 +63,10 @@ class WatchedPort(Protocol):
     def times_away(self) -> int:
         """How often it was unplugged."""
 
+    @property
+    def frames_total(self) -> int:
+        """How many frames came."""
+
 
 class SendingRun:
     """Sends one program once. The reader of the port calls `tick` at least every 0.25 s.
@@ -82,6 +88,9 @@ class SendingRun:
         self._times_away = watched.times_away
         self._left_ns = round(countdown_s * 1e9)
         self._looked_ns = now_ns()
+        self._heard = watched.frames_total
+        self._others = 0  # frames that came in the countdown from another sender
+        self._echo_end_ns = self._looked_ns + (0 if watched.port.transmission is None else ECHO_NS)
         self._begun_ns: int | None = None
         self._takes_over = False
         self.how = Transmission()  # what was sent
@@ -119,6 +128,8 @@ class SendingRun:
         """For example "500 frames sent, …" or "cancelled; nothing was sent"."""
         if self.has_sent:
             return replace(self.how, reason=self.reason or self.how.reason).result_text
+        if self.outcome is Outcome.REFUSED:
+            return f"{self.reason}: {UNPLUG_SENDER}"
         if self.outcome is Outcome.LOST and self.reason != UNPLUGGED:
             return self.reason
         before = "; what was sent before has stopped" if self._takes_over else ""
@@ -156,15 +167,28 @@ class SendingRun:
             self._count(gone_ns)
 
     def _count(self, gone_ns: int) -> None:
+        before = self._watched.port.transmission
+        self._listen(is_ours=before is not None and not before.is_over)
         self._left_ns -= min(gone_ns, STEP_NS)
         if self._left_ns > 0:
             return
-        before = self._watched.port.transmission
+        if self._others:
+            came = pluralize(self._others, "frame")
+            self._end(Outcome.REFUSED, f"nothing was sent, since another sender is on the line ({came} came)")
+            return
         self.state = RunState.HANDING_OVER
         self._takes_over = before is not None and not before.is_over
         if self._takes_over:
             self._watched.port.stop_transmission()
         self._hand_over()
+
+    def _listen(self, *, is_ours: bool) -> None:
+        """Count the frames of another sender: those that came well after our own."""
+        came, self._heard = self._watched.frames_total - self._heard, self._watched.frames_total
+        if is_ours:
+            self._echo_end_ns = self._looked_ns + ECHO_NS
+        if self._looked_ns >= self._echo_end_ns:
+            self._others += came
 
     def _hand_over(self) -> None:
         before = self._watched.port.transmission

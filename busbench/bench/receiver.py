@@ -96,7 +96,7 @@ class Receiver:
         self.state = LinkState.OPEN
         self.wakes: list[WakeUps] = []
         self.annotations: list[Annotation] = []  # unplugged, plugged in, and annotations
-        self.bytes_total = 0
+        self.bytes_total = self.frames_total = 0
         self.first_t_ns: int | None = None
         self.last_t_ns: int | None = None
         self.away_ns = 0  # without a port, until it was back
@@ -185,6 +185,7 @@ class Receiver:
         wakes = tuple(self.port.wakes())
         self.wakes += wakes
         reception = Reception(chunks, log, events, self._finder.feed(log), wakes)
+        self.frames_total += len(reception.found.frames)
         self._hand_on(reception)
         return reception
 

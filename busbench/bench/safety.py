@@ -12,15 +12,18 @@ from busbench.drive.preview import list_lines, scale_line
 from busbench.errors import BusbenchError, DriveError, display_name
 
 COUNTDOWN_S = 3
+LISTEN_S = 0.25  # before the first frame where there is no countdown
 CAUTIONS = (
     "WARNING: before anything moves:",
     "  - remove the propeller, or disconnect the motor",
+    "  - unplug the bus lead from the receiver: only one device may send on the bus",
     "  - hold the model down, so that it cannot roll, tip or leave the bench",
     "  - keep hands, hair and tools away from surfaces, linkages, gear and doors",
     "  - keep everyone out of the plane of the propeller and away from its front",
     "  - expect surfaces to jump to their rest values with the first frame",
     "  - follow your local rules first, and the people qualified under them",
 )
+UNPLUG_SENDER = "unplug the bus lead from the receiver, or the receive wire"
 _OPTIONS = "--motor CH for each motor, --no-motor or --rig RIG.toml"
 FAULT_CAUTION = "  - this program sends faults: devices may go to their failsafe values, and a speed controller may too"
 

@@ -13,7 +13,7 @@ from busbench.bench.drive_run import Outcome, SendingRun
 from busbench.bench.plan_limits import LimitSources, MotorOption
 from busbench.bench.receiver import LOOK_S, Receiver, Reception
 from busbench.bench.replay import load_recording
-from busbench.bench.safety import require_arming, require_motor
+from busbench.bench.safety import LISTEN_S, UNPLUG_SENDER, require_arming, require_motor
 from busbench.bench.sign_off import Baseline, SignOff, find_answers, pulse_outputs
 from busbench.bench.sources import is_virtual, open_source
 from busbench.capture.base import ReadOptions
@@ -22,7 +22,7 @@ from busbench.drive.frame_generator import EndState
 from busbench.drive.frame_source import DriveSource
 from busbench.drive.locked_program import LockedProgram
 from busbench.drive.program import Program
-from busbench.errors import PortLost
+from busbench.errors import PortError, PortLost
 from busbench.line import BUS_LINE, LineSettings
 from busbench.port.pacer import Transmission
 from busbench.port.port import LivePort
@@ -130,11 +130,13 @@ class DriveRun:
         end: EndState = EndState.REST,
         listener: Callable[[Reception], None] | None = None,
     ) -> None:
-        require_arming(port.source, is_armed=armed or is_virtual(port.source))
+        is_rehearsal = is_virtual(port.source)
+        require_arming(port.source, is_armed=armed or is_rehearsal)
         self._receiver = Receiver(port)
         if listener is not None:
             self._receiver.listeners.append(listener)
-        self._run = SendingRun(self._receiver, DriveSource(program, end=end), countdown_s=0)
+        source, wait_s = DriveSource(program, end=end), 0 if is_rehearsal else LISTEN_S
+        self._run = SendingRun(self._receiver, source, countdown_s=wait_s)
 
     def stop(self) -> None:
         """Go to the end state; may be called from another thread while `wait` runs."""
@@ -144,6 +146,7 @@ class DriveRun:
         """Send it to its end. Ctrl-C moves all channels to rest, as a key does in the command.
 
         Raises:
+            PortError: another sender is on the line; nothing was sent.
             PortLost: the drive was interrupted; the positions of the surfaces are unknown.
         """
         run, receiver = self._run, self._receiver
@@ -155,6 +158,8 @@ class DriveRun:
                 run.stop()
         receiver.pump(LOOK_S)  # what the last frames caused
         receiver.finish()
+        if run.outcome is Outcome.REFUSED:
+            raise PortError(receiver.port.source, run.reason, hint=UNPLUG_SENDER)
         if run.outcome is Outcome.LOST:
             raise PortLost(receiver.port.source, run.reason, hint="the positions of the surfaces are not known")
         return run.how

@@ -10,7 +10,7 @@ import click
 from busbench.bench.drive_run import UNPLUGGED, Outcome, RunState, SendingRun
 from busbench.bench.plan_limits import LimitSources
 from busbench.bench.receiver import EventKind, Receiver
-from busbench.bench.safety import COUNTDOWN_S, caution_lines, require_arming, require_motor
+from busbench.bench.safety import COUNTDOWN_S, UNPLUG_SENDER, caution_lines, require_arming, require_motor
 from busbench.bench.sources import open_live, require_port
 from busbench.cli.keys import AnyKey, has_keyboard, listen_for_keys
 from busbench.cli.output import INTERRUPTED, prose, say
@@ -37,7 +37,7 @@ def run_on_port(port: str, program: LockedProgram, *, end: EndState, is_armed: b
 
     Raises:
         DriveError: a condition is not met; nothing was sent.
-        PortError: the port cannot be used, or was lost on the way.
+        PortError: another sender is on the line, or the port cannot be used, or was lost on the way.
     """
     require_port(port, then="name a port, virtual:, or a file that is not there yet")
     for line in caution_lines(program, end=end):
@@ -59,6 +59,8 @@ def run_on_port(port: str, program: LockedProgram, *, end: EndState, is_armed: b
     if run.outcome is Outcome.CANCELLED:
         click.echo(run.result_text, err=True)
         return INTERRUPTED
+    if run.outcome is Outcome.REFUSED:
+        raise PortError(port, run.reason, hint=UNPLUG_SENDER)
     if run.has_sent:
         prose(run.result_text)
     if run.outcome is Outcome.LOST:

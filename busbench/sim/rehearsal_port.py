@@ -11,6 +11,7 @@ class RehearsalPort:
     """Takes programs like a port; a subclass may observe each frame."""
 
     times_away = 0  # it cannot be unplugged
+    frames_total = 0  # no other sender is on its line
 
     def __init__(self) -> None:
         self.transmission: Transmission | None = None

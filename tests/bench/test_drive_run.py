@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 import pytest
 
 from busbench.bench.drive_run import Outcome, RunState, SendingRun
-from busbench.errors import PortError
+from busbench.errors import PortError, pluralize
 from busbench.port.pacer import FrameSource, Transmission
 from tests.port.sources import Counting
 
@@ -38,7 +38,7 @@ class Bench:
 
     def __init__(self, transmission: Transmission | None = None) -> None:
         self.port = Port(transmission)
-        self.times_away = 0
+        self.times_away = self.frames_total = 0
         self.t_ns = 7_000_000_000
         self.run = SendingRun(self, Counting(9), now_ns=lambda: self.t_ns)
 
@@ -156,6 +156,41 @@ def test_a_port_that_will_not_send_is_lost() -> None:
     bench.port.refuses = True
     run = bench.pass_s(3.0)
     assert (run.outcome, run.reason, run.has_sent) == (Outcome.LOST, "the port is closed", False)
+
+
+@pytest.mark.parametrize("frames", [1, 214])
+def test_nothing_is_sent_where_another_sender_is_on_the_line(frames: int) -> None:
+    bench = Bench()
+    bench.pass_s(2.9)
+    bench.frames_total = frames
+    run = bench.pass_s(0.1)
+    assert (run.outcome, run.has_sent, bench.port.orders) == (Outcome.REFUSED, False, [])
+    assert run.result_text == (
+        f"nothing was sent, since another sender is on the line ({pluralize(frames, 'frame')} came):"
+        " unplug the bus lead from the receiver, or the receive wire"
+    )
+
+
+def test_what_came_before_the_countdown_is_no_hindrance() -> None:
+    bench = Bench()
+    bench.frames_total = 500
+    bench.run = SendingRun(bench, Counting(9), now_ns=lambda: bench.t_ns)
+    assert bench.pass_s(3.0).is_sending
+
+
+@pytest.mark.parametrize(("at_s", "outcome"), [(0.4, None), (0.6, Outcome.REFUSED)])
+@pytest.mark.parametrize("runs_on_s", [0.0, 1.0])
+def test_an_echo_of_what_was_sent_before_is_no_other_sender(
+    at_s: float, outcome: Outcome | None, runs_on_s: float
+) -> None:
+    bench = Bench(Transmission(500, is_over=not runs_on_s))
+    for _ in range(round(runs_on_s / 0.05)):
+        bench.frames_total += 4
+        bench.pass_s(0.05)
+    bench.port.ends("stopped", frames=500)
+    bench.pass_s(at_s)
+    bench.frames_total += 1
+    assert bench.pass_s(3.0 - runs_on_s - at_s).outcome is outcome
 
 
 def test_the_words_of_each_end() -> None:

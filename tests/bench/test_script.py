@@ -2,29 +2,39 @@
 
 from __future__ import annotations
 
+import re
+import time
 from collections.abc import Callable
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from busbench.analysis.recording import read_recording
 from busbench.bench import script
 from busbench.bench.receiver import Reception
+from busbench.bench.safety import LISTEN_S
 from busbench.bench.script import DriveProgram, DriveRun, open_port, read_program, sign_off
 from busbench.drive.frame_generator import EndState
 from busbench.drive.frame_source import DriveSource
 from busbench.drive.locked_program import LockedProgram
-from busbench.errors import DriveError, PortLost
+from busbench.errors import DriveError, PortError, PortLost
 from busbench.line import BUS_LINE, Chunk
 from busbench.port.pacer import FrameSource, Transmission
 from busbench.port.port import HearingPort
 from busbench.rig.load import read_rig
+from busbench.wire.codec import pack_frames
 from tests.bench.test_parity import keep_answers
 from tests.cli.running import CAPTURES
 from tests.drive.helpers import make
 from tests.rig.rigs import device, rig
 
 SINE = {"channel": 1, "shape": "sine", "low": 900, "high": 1100, "period": 1, "cycles": 1}
+
+
+@pytest.fixture(autouse=True)
+def _no_wait(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(script, "LISTEN_S", 0)
 
 
 class Sender(HearingPort):
@@ -91,6 +101,25 @@ def test_a_real_port_must_be_armed_and_a_virtual_one_need_not() -> None:
     with pytest.raises(DriveError, match="far: nothing was sent, since it is not armed"):
         DriveRun(Sender(), program(), armed=False)
     assert DriveRun(Sender("virtual:heron.toml"), program(), armed=False).wait().frames > 0
+
+
+def test_nothing_is_sent_where_another_sender_is_on_the_line(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(script, "LISTEN_S", LISTEN_S)
+
+    class Busy(Sender):
+        def read(self, timeout_s: float) -> list[Chunk]:
+            time.sleep(0.014)
+            return [Chunk(time.perf_counter_ns(), pack_frames(np.full((1, 16), 992, np.uint16)).tobytes())]
+
+    port = Busy()
+    with pytest.raises(PortError) as caught:
+        DriveRun(port, program(), armed=True).wait()
+    assert port.how is None
+    assert re.fullmatch(
+        r"far: nothing was sent, since another sender is on the line \(\d+ frames came\):"
+        " unplug the bus lead from the receiver, or the receive wire",
+        str(caught.value),
+    )
 
 
 @pytest.mark.parametrize("by_key", [False, True])

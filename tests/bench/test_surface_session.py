@@ -138,7 +138,8 @@ class Bench:
     """A walk whose port, clock and keys are the test's."""
 
     def __init__(self, path: Path | None = None, *, is_resumed: bool = False) -> None:
-        self.port, self.times_away = Port(), 0
+        self.port = Port()
+        self.times_away = self.frames_total = 0
         plan = plan_walk(parse_rig(RIG), rig_path="egret.toml", port="/dev/ttyEGRET")
         start = begin_walk(plan, path=path, is_resumed=is_resumed)
         self.session = SurfaceSession(self, start, now_ns=lambda: self.port.t_ns)
@@ -166,6 +167,22 @@ class Bench:
 def kept(path: Path) -> list[tuple[object, ...]]:
     devices = json.loads(path.read_text(encoding="utf-8"))["devices"]
     return [(tuple(one["answers"].values()), one["note"], [move["ended"] for move in one["moves"]]) for one in devices]
+
+
+def test_another_sender_on_the_line_is_reported_and_the_motion_can_be_asked_for_again() -> None:
+    bench = Bench()
+    bench.hear(Word.GO)
+    bench.frames_total = 40
+    assert bench.pass_s(4.0).size == 0
+    assert (bench.session.state, bench.session.lost) == (WalkState.WORD, "")
+    assert bench.session.run is not None
+    assert bench.session.run.result_text.startswith("nothing was sent, since another sender is on the line (40 frames")
+    bench.hear(Word.REPEAT)
+    assert bench.pass_s(4.0).size
+    bench.moved()
+    bench.frames_total += 40  # as the echo of what is held
+    bench.hear(Word.REPEAT)
+    assert bench.pass_s(4.0).size
 
 
 def test_a_motion_waits_for_the_countdown_and_all_is_held_after_it() -> None:

@@ -10,16 +10,19 @@ import subprocess
 import sys
 import tempfile
 import threading
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from types import SimpleNamespace
 from typing import NoReturn
 
+import numpy as np
 import pytest
 
 from busbench.cli import drive_port, keys
 from busbench.port import port_client
+from busbench.wire.codec import pack_frames
 from tests.port.ends import Far, wait_for
 
 Moment = Callable[[pytest.MonkeyPatch], contextlib.AbstractContextManager[object]]
@@ -199,6 +202,22 @@ def _unplugged_while_it_sends(patch: pytest.MonkeyPatch) -> Iterator[None]:
         thread.join()
 
 
+@contextmanager
+def _where_another_sends(patch: pytest.MonkeyPatch) -> Iterator[None]:
+    ends: list[Far] = []
+
+    def read_key(_: float) -> str:
+        if ends:
+            ends.pop().write(pack_frames(np.full((20, 16), 992, np.uint16)).tobytes())
+        time.sleep(0.05)
+        return ""
+
+    with _at_a_port(patch, read_key=read_key) as far:
+        patch.setattr(drive_port, "COUNTDOWN_S", 0.3)
+        ends.append(far)
+        yield
+
+
 MOMENTS: dict[str, Moment] = {
     "": lambda _: contextlib.nullcontext(),
     "in a terminal": _terminal,
@@ -217,6 +236,7 @@ MOMENTS: dict[str, Moment] = {
     "where the port cannot be looked at": _no_look,
     "where the port does not answer": _dumb_port,
     "where another program serves there": _served,
+    "where a receiver sends on the line": _where_another_sends,
     "where the port is unplugged in the countdown": _unplugged_before_it_sends,
     "where the port is unplugged while a question is asked": _unplugged_before_it_sends,
     "where the port is unplugged while frames go out": _unplugged_while_it_sends,

@@ -82,7 +82,7 @@ def test_cautions_are_a_list() -> None:
     lines = run("--no-motor").stderr.splitlines()
     at = lines.index("WARNING: before anything moves:")
     assert lines[at + 1] == "  - remove the propeller, or disconnect the motor"
-    assert [line[:4] for line in lines[at + 1 : at + 7]] == ["  - "] * 6
+    assert [line[:4] for line in lines[at + 1 : at + 8]] == ["  - "] * 7
 
 
 def test_nothing_without_a_keyboard() -> None:

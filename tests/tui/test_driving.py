@@ -17,7 +17,7 @@ from busbench.tui import palette
 from busbench.tui.app_state import AppState
 from busbench.tui.driving import Drive, DrivePhase
 from busbench.tui.live import LiveSession
-from busbench.wire.codec import unpack_channels
+from busbench.wire.codec import pack_frames, unpack_channels
 from tests.rig.rigs import device, rig
 from tests.tui.ports import Hands, ScriptedPort, ticks
 from tests.verify.rounds import RIG
@@ -147,6 +147,36 @@ def test_cautions_come_before_the_countdown_and_it_lasts_three_seconds() -> None
     bench.pass_s(0.05)
     assert bench.is_in(DrivePhase.MOVING)
     assert isinstance(bench.port.sending, DriveSource)
+
+
+def another_sends(bench: Bench, seconds: float) -> None:
+    for _ in range(round(seconds / 0.05)):
+        frame = pack_frames(np.full((1, 16), 992, np.uint16)).tobytes()
+        bench.port.queue += [Chunk(bench.hands.t_ns + at * 14_000_000, frame) for at in range(3)]
+        bench.pass_s(0.05)
+
+
+def test_nothing_is_sent_where_another_sender_is_on_the_line() -> None:
+    bench = Bench()
+    another_sends(bench, 1.0)
+    bench.drive.go_on()
+    bench.drive.go_on()
+    another_sends(bench, 3.0)
+    assert bench.drive.said.startswith("nothing was sent, since another sender is on the line (")
+    assert bench.drive.said.endswith(" frames came): unplug the bus lead from the receiver, or the receive wire")
+    assert (bench.drive.phase, bench.ui.mover, bench.port.how) == (DrivePhase.SETTING, None, None)
+    bench.begin()  # the lead is unplugged
+
+
+def test_an_echo_of_the_drive_before_is_no_other_sender() -> None:
+    bench = Bench(echoes=True)
+    bench.begin()
+    bench.pass_s(1.0)
+    bench.drive.stop()
+    while not bench.is_in(DrivePhase.SETTING):
+        bench.pass_s(0.05)
+    assert len(bench.session.store)
+    bench.begin()
 
 
 def test_a_key_ends_the_countdown() -> None:
