@@ -1,13 +1,14 @@
 """Bytes with their times from delimited text, a row per byte, as exported by logic analysers.
 
 No standard defines such a layout (common practice, no source): the meaning of columns is
-recognized by their headers and contents.
+recognized by their headers and contents. If most rows share their time with the next, it is the
+time of a read, and not of each byte.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -15,6 +16,7 @@ import numpy as np
 from busbench.capture.base import Capture, CaptureInfo, ReadOptions
 from busbench.capture.csv_cells import SLACK, Cells, Lines, decimals, split
 from busbench.capture.csv_layout import BOM, Base, find_layout, is_marked, read_bytes, weigh
+from busbench.capture.extract import cut_log
 from busbench.capture.file_io import HEAD_BYTES, LONG_HEAD_BYTES, Source, as_source, read_head, read_into
 from busbench.errors import CaptureError, pluralize, sanitize
 from busbench.model import I64, Bools, ByteLog, Clock, ClockKind, set_readonly
@@ -23,6 +25,7 @@ FORMAT = "byte CSV"
 
 _ROW = "each row needs a time and a byte such as 0x0F; a decimal comma needs quotes, or semicolons between"
 _BUFFER_BYTES = 1 << 20
+_READ_MOST = 1 << 16  # max bytes of a read that are kept together
 _EPOCH_NS = (10**18, 4 * 10**18)  # times in this range are dates of this century
 
 
@@ -57,7 +60,8 @@ class ByteRows(Capture):
             what = layout.fault if layout else "no rows with a time and a byte are at its start"
             raise CaptureError(path, what, hint=_ROW)
         step_max_ns = options.line.character_ns // options.line.character_bits // 2
-        self.info = CaptureInfo(path, FORMAT, Clock(ClockKind.PER_BYTE, layout.resolution_ns(step_max_ns)))
+        kind = ClockKind.PER_READ if layout.is_per_read else ClockKind.PER_BYTE
+        self.info = CaptureInfo(path, FORMAT, Clock(kind, layout.resolution_ns(step_max_ns)))
         self._layout = layout
         if layout.base is Base.OPEN:
             evidence = np.zeros(3, np.int64)
@@ -72,7 +76,11 @@ class ByteRows(Capture):
 
     def blocks(self) -> Iterator[ByteLog]:
         """Read the bytes from the start of the file; see Capture."""
-        notes, tally, offset = self.info.notes, _Tally(), 0
+        logs = self._logs()
+        return _by_read(logs) if self._layout.is_per_read else logs
+
+    def _logs(self) -> Iterator[ByteLog]:
+        notes, tally, offset = self.info.notes, _Tally(0 if self._layout.is_per_read else 1), 0
         notes[:] = self._first_notes
         try:
             for block in self._blocks():
@@ -168,10 +176,38 @@ class ByteRows(Capture):
             tally.cut = f"line {number} has no end, so its byte may be cut short: it is marked as bad"
 
 
+def _by_read(logs: Iterable[ByteLog]) -> Iterator[ByteLog]:
+    """Logs with a mark per byte as logs with a mark per run of one time, also where it continues in the next log."""
+    held: ByteLog | None = None
+    try:
+        for log in logs:
+            joined = held.joined(log) if held else log
+            steps = np.flatnonzero(np.diff(joined.mark_t_ns))
+            end = joined.offset + (int(steps[-1]) + 1 if steps.size else 0)
+            end = joined.end if joined.end - end > _READ_MOST else end
+            held = cut_log(joined, end, joined.end) if end < joined.end else None
+            if end > joined.offset:
+                yield _as_reads(cut_log(joined, joined.offset, end))
+    except CaptureError:
+        if held:
+            yield _as_reads(held)
+        raise
+    if held:
+        yield _as_reads(held)
+
+
+def _as_reads(log: ByteLog) -> ByteLog:
+    last = np.append(np.diff(log.mark_t_ns) != 0, True)
+    read = replace(log, mark_end=log.mark_end[last], mark_t_ns=log.mark_t_ns[last])
+    set_readonly(read.data, read.mark_end, read.mark_t_ns, read.bad)
+    return read
+
+
 @dataclass
 class _Tally:
     """Counts of faults in the rows."""
 
+    step_least_ns: int  # between the times of two rows
     cut: str = ""
     cut_line: int = 0
     unread_lines: int = 0
@@ -191,7 +227,8 @@ class _Tally:
     def order(self, numbers: I64, times: I64) -> None:
         if not times.size:
             return
-        late = np.diff(times, prepend=times[0] - 1 if self.last_t_ns is None else self.last_t_ns) <= 0
+        steps = np.diff(times, prepend=times[0] - 1 if self.last_t_ns is None else self.last_t_ns)
+        late = steps < self.step_least_ns
         self.last_t_ns = int(times[-1])
         self.not_rising += int(np.count_nonzero(late))
         if late.any() and not self.first_not_rising:
@@ -207,6 +244,7 @@ class _Tally:
             yield f"{many} passed over, the first is {self.first_unread}"
         if self.not_rising:
             rows = pluralize(self.not_rising, "row")
-            yield f"the times do not rise at {rows}, the first is line {self.first_not_rising}"
+            what = "do not rise" if self.step_least_ns else "go back"
+            yield f"the times {what} at {rows}, the first is line {self.first_not_rising}"
         if self.cut:
             yield self.cut

@@ -72,6 +72,7 @@ class Layout:
     header: str  # header of the byte column
     notes: tuple[str, ...]
     fault: str = ""  # why the file cannot be read, else ""
+    is_per_read: bool = False  # True if most of the first rows share a time: it is that of a read
 
     def resolution_ns(self, step_max_ns: int) -> int:
         """Smallest step of the clock.
@@ -184,6 +185,9 @@ def _layout(lines: Lines, newline: int, delimiter: int, *, has_end: bool) -> Lay
         notes.append(f"column {byte + 1} is taken for the bytes; others would do as well")
     unit_power = _unit_power(names[time], numbers[time], data, notes)
     times = numbers[time].scaled(unit_power)[0][data]
+    is_per_read = _share_times(times)
+    if is_per_read:
+        notes.append("most rows share their time with the next: rows of one time are taken as one read")
     last_digit = int(numbers[time].power[data].min()) + unit_power
     bytes_ = cells[byte]
     prefixed = has_prefix(bytes_)[data]
@@ -204,6 +208,7 @@ def _layout(lines: Lines, newline: int, delimiter: int, *, has_end: bool) -> Lay
         header=names[byte],
         notes=tuple(notes),
         fault=_fault(header, fields, cells[-1], data, delimiter),
+        is_per_read=is_per_read,
     )
     evidence = weigh(bytes_.select(data))
     # Clear evidence in the first rows is enough; else the whole column decides.
@@ -254,19 +259,26 @@ def _byte_score(name: str, cells: Cells, use: Bools, data: Bools) -> int:
     return 8 + 16 * named + 8 * bool(has_prefix(some).all()) - 6 * counts_up - 2 * constant
 
 
+def _share_times(times: I64) -> bool:
+    """True if most rows have the time of the row before."""
+    return times.size >= _STEPS_MIN and int(np.count_nonzero(np.diff(times) == 0)) * 2 >= times.size
+
+
 def _unit_power(name: str, number: Decimals, data: Bools, notes: list[str]) -> int:
     """The power of ten, in ns, of the unit of the times."""
     found = _UNIT.search(name)
     if found:
         return _UNITS[found[2] or found[3] or "s"]
     whole = bool((number.power[data] >= 0).all())
-    steps = np.diff(number.scaled(0)[0][data])
+    times = number.scaled(0)[0][data]
+    steps = np.diff(times)
+    rows = steps.size
     steps = steps[steps > 0]
     if not whole or steps.size < _STEPS_MIN:
         notes.append("no unit is named for the times; they are taken as seconds")
         return 9
     # the characters of a frame follow without pause
-    typical = float(np.median(steps))
+    typical = float(np.median(steps)) * (steps.size / rows if _share_times(times) else 1)
     power = min((6, 3, 0), key=lambda p: abs(math.log10(typical * 10.0**p / BUS_LINE.character_ns)))
     unit = {6: "milliseconds", 3: "microseconds", 0: "nanoseconds"}[power]
     notes.append(f"no unit is named for the times; by their steps they are taken as {unit}")

@@ -13,6 +13,7 @@ from busbench.capture.byte_csv import ByteRows
 from busbench.capture.file_io import ObjectSource
 from busbench.errors import CaptureError
 from busbench.line import LineSettings
+from busbench.model import ByteLog, Clock, ClockKind
 
 
 def opened(text: str, **more: object) -> Capture:
@@ -139,3 +140,73 @@ def test_the_last_row_is_judged_by_itself() -> None:
     two = opened("time [s],byte\n0.3,100\n0.4,zz\n0.5,yy\n")
     assert read(two) == ([100], [])
     assert two.info.notes[-1] == '2 lines cannot be read and are passed over, the first is line 3 ("0.4,zz")'
+
+
+def shared(*reads: tuple[float, int], first: int = 0) -> str:
+    """Rows of some bytes each, those of one read at one time."""
+    data = iter(range(first, 1 << 30))
+    return "".join(f"{t},0x{next(data) % 256:02X}\n" for t, size in reads for _ in range(size))
+
+
+def marks(capture: Capture) -> list[tuple[int, int]]:
+    """Time in µs and end of each read; every log ends with one."""
+    logs = list(capture.blocks())
+    assert all(log.mark_end[-1] == log.end for log in logs)
+    assert not any(log.data.flags.writeable or log.mark_end.flags.writeable for log in logs)
+    return [
+        (t // 1000, end) for log in logs for t, end in zip(log.mark_t_ns.tolist(), log.mark_end.tolist(), strict=True)
+    ]
+
+
+SHARED = "most rows share their time with the next: rows of one time are taken as one read"
+
+
+def test_rows_of_one_time_are_one_read_if_most_rows_share_theirs() -> None:
+    capture = opened("time_us,byte\n" + shared((14_000, 25), (28_000, 1), (42_000, 25), (41_000, 3)))
+    assert marks(capture) == [(14_000, 25), (28_000, 26), (42_000, 51), (41_000, 54)]
+    assert capture.info.clock == Clock(ClockKind.PER_READ, 1000)
+    assert capture.info.notes == [SHARED, "the times go back at 1 row, the first is line 53"]
+    assert read(capture) == (list(range(54)), [])
+
+
+@pytest.mark.parametrize(("pairs", "kind"), [(4, ClockKind.PER_BYTE), (5, ClockKind.PER_READ)])
+def test_at_half_of_the_rows_each_byte_has_its_time(pairs: int, kind: ClockKind) -> None:
+    """Nine rows have eight steps: four of them are half, five are most."""
+    times = [*range(9 - pairs), *[8 - pairs] * pairs]
+    capture = opened("time_ms,byte\n" + "".join(f"{t},0x0F\n" for t in times))
+    assert len(times) == 9
+    assert capture.info.clock.kind is kind
+    assert len(marks(capture)) == (9 if kind is ClockKind.PER_BYTE else 9 - pairs)
+
+
+def test_a_read_that_a_block_cuts_is_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    reads = [(1000 * n, 25 - n % 2) for n in range(1, 200)]
+    ends = [(1000 * n, 25 * n - (n + 1) // 2) for n in range(1, 200)]
+    text = "time_us,byte\n" + shared(*reads)
+    for size in (60, 100, 257, 1 << 20):
+        monkeypatch.setattr(byte_csv, "_BUFFER_BYTES", size)
+        assert marks(opened(text)) == ends
+
+
+def test_a_read_longer_than_any_is_handed_out_in_parts(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(byte_csv, "_BUFFER_BYTES", 260)
+    monkeypatch.setattr(byte_csv, "_READ_MOST", 50)
+    found = marks(opened("time_us,byte\n" + shared((1000, 200), (2000, 9))))
+    assert {t for t, _ in found} == {1000, 2000}
+    assert found[-2:] == [(1000, 200), (2000, 209)]
+    assert max(np.diff([end for _, end in found])) <= 50 + 26
+
+
+def test_the_last_read_before_a_fault_is_handed_out(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(byte_csv, "_BUFFER_BYTES", 400)
+    logs: list[ByteLog] = []
+    with pytest.raises(CaptureError, match="line 22 is longer than 1 MB"):
+        logs.extend(opened("time_us,byte\n" + shared((1000, 10), (2000, 10)) + "x" * 500).blocks())
+    assert [log.mark_end.tolist() for log in logs] == [[10], [20]]
+
+
+def test_the_unit_of_shared_times_is_found_by_their_bytes() -> None:
+    """Reads of a frame each, 14,000 µs apart."""
+    capture = opened("time,byte\n" + shared(*((14_000 * n, 25) for n in range(1, 20))))
+    assert marks(capture)[:2] == [(14_000, 25), (28_000, 50)]
+    assert capture.info.notes[0].endswith("taken as microseconds")
