@@ -10,16 +10,20 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from busbench.analysis.slot_numbers import number
+from busbench.analysis.stats import block_steps
 from busbench.model import F64, I64, Bools
 
 FRAME_NS = 3_000_000  # two frames of one line end at least so far apart
 PERIOD_MAX_NS = 100e6
+_SILENCE_NS = 500_000_000  # after such a silence the phase may have changed
+_RUN, _RUN_ENOUGH = 40, 256  # a run without a silence is taken if it has a quarter of all frames, within these limits
 _WINDOW = 1024  # frames on which periods are tried, at the start, in the middle and at the end
 _FIT = 0.08  # of the period
 _CUT_FIT_NS = 1e5  # where reads cut the frames
@@ -49,7 +53,7 @@ def choose_period(latest_ns: I64, cut: Bools, *, by_cut: bool) -> PeriodChoice |
         cut: frames that a read cut, bool (N,).
         by_cut: True tries the periods on those alone.
     """
-    windows = [_Window.of(latest_ns[rows], cut[rows], by_cut=by_cut) for rows in _windows(latest_ns.size)]
+    windows = [_Window.of(latest_ns[rows], cut[rows], by_cut=by_cut) for rows in _windows(latest_ns)]
     slack = _CLEARLY * sum(one.t_ns.size for one in windows) if by_cut else 0.0
     found = _costs(windows, [one.mean_ns for one in windows if one.holds(one.mean_ns)], slack)
     # If the frames lie evenly on their mean period, no other period can cost less.
@@ -62,10 +66,19 @@ def choose_period(latest_ns: I64, cut: Bools, *, by_cut: bool) -> PeriodChoice |
     return PeriodChoice(best.period_ns, not by_cut or min(others, default=math.inf) - best.cost > slack)
 
 
-def _windows(count: int) -> list[slice]:
-    if count <= 2 * _WINDOW:
-        return [slice(0, count)]
-    return [slice(at, at + _WINDOW) for at in (0, (count - _WINDOW) // 2, count - _WINDOW)]
+def after_silences(t_ns: I64) -> list[int]:
+    """Indices of the frames after a long silence, by times that rise, int64 (N,)."""
+    return [at + 1 + i for at, apart in block_steps(t_ns) for i in np.flatnonzero(apart > _SILENCE_NS).tolist()]
+
+
+def _windows(latest_ns: I64) -> list[slice]:
+    """Windows in the longest run of frames without a silence, whose frames a rough period would miscount."""
+    begin, end = max(pairwise([0, *after_silences(latest_ns), latest_ns.size]), key=lambda run: run[1] - run[0])
+    if end - begin < min(max(latest_ns.size // 4, _RUN), _RUN_ENOUGH):
+        begin, end = 0, latest_ns.size
+    if end - begin <= 2 * _WINDOW:
+        return [slice(begin, end)]
+    return [slice(at, at + _WINDOW) for at in (begin, (begin + end - _WINDOW) // 2, end - _WINDOW)]
 
 
 class _Cost(NamedTuple):

@@ -10,21 +10,19 @@ explain it.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
 
 from busbench.analysis.end_gaps import EndLosses, end_gap
-from busbench.analysis.read_period import FRAME_NS, PERIOD_MAX_NS, PeriodChoice, choose_period
+from busbench.analysis.read_period import FRAME_NS, PERIOD_MAX_NS, PeriodChoice, after_silences, choose_period
 from busbench.analysis.slot_numbers import AROUND, number
-from busbench.analysis.stats import BLOCK, dot, low_quantile
+from busbench.analysis.stats import BLOCK, block_steps, dot, low_quantile
 from busbench.model import F64, I64, Bools
 
 _BLOCK = 4096  # frames numbered per block
 _AHEAD = 256  # and frames after them, which may show that these were only late
-_SPLIT_NS = 500_000_000  # after such a silence the phase may have changed
 _CUT_MIN, _CUT_SHARE = 30, 0.1  # from this share of cut frames, only those are numbered
 _LATE_MOST = 9  # periods of lateness that are distinguished
 _LATE_RUN = 32  # frames
@@ -57,7 +55,7 @@ class ReadSlots:
 
 def latest_ends(t_ns: I64) -> I64:
     """The latest time at which each frame can have ended, int64 (N,): at least 3.000 ms before the next one."""
-    if not any((steps < FRAME_NS).any() for _, steps in _steps(t_ns)):
+    if not any((apart < FRAME_NS).any() for _, apart in block_steps(t_ns)):
         return t_ns
     latest = t_ns.copy()
     for at in range(0, latest.size, BLOCK):  # without another array over all frames
@@ -70,12 +68,6 @@ def latest_ends(t_ns: I64) -> I64:
 
 def _joined(parts: list[I64]) -> I64:
     return np.concatenate(parts) if parts else np.empty(0, np.int64)
-
-
-def _steps(t_ns: I64) -> Iterator[tuple[int, I64]]:
-    """The steps between times, block by block, with the index of each block's first."""
-    for at in range(0, t_ns.size - 1, BLOCK):
-        yield at, np.diff(t_ns[at : at + BLOCK + 1])
 
 
 def number_reads(t_ns: I64, cut: Bools, *, period_ns: float | None = None) -> ReadSlots | None:
@@ -92,7 +84,7 @@ def number_reads(t_ns: I64, cut: Bools, *, period_ns: float | None = None) -> Re
     if t_ns.size < 2:
         return None
     latest_ns = latest_ends(t_ns)
-    if min(int(steps.min()) for _, steps in _steps(latest_ns)) > PERIOD_MAX_NS:
+    if min(int(apart.min()) for _, apart in block_steps(latest_ns)) > PERIOD_MAX_NS:
         return None
     by_cut = bool(np.count_nonzero(cut) >= max(_CUT_MIN, _CUT_SHARE * t_ns.size))
     chosen = choose_period(latest_ns, cut, by_cut=by_cut) if period_ns is None else PeriodChoice(period_ns, True)
@@ -121,8 +113,7 @@ class _Fit:
     def run(self) -> None:
         """Number all frames."""
         some = self._latest_ns if self._rows is None else self._latest_ns[self._rows]
-        silences = [at + 1 + i for at, steps in _steps(some) for i in np.flatnonzero(steps > _SPLIT_NS).tolist()]
-        for begin, stop in pairwise([0, *silences, self._size]):
+        for begin, stop in pairwise([0, *after_silences(some), self._size]):
             at = begin
             while at < stop:
                 end = stop if stop - at <= _BLOCK + _AHEAD else at + _BLOCK

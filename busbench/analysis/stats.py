@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,6 +17,12 @@ BLOCK = 1 << 16  # values per block: as many as fit in a processor's cache
 def dot(a: F64, b: F64) -> float:
     """Inner product of short columns, float64 (N,), without the linear algebra library, whose threads cost more."""
     return float(np.einsum("i,i", a, b))
+
+
+def block_steps(values: I64) -> Iterator[tuple[int, I64]]:
+    """The steps between neighbours of a long column, block by block, with the index of each block's first."""
+    for at in range(0, values.size - 1, BLOCK):
+        yield at, np.diff(values[at : at + BLOCK + 1])
 
 
 def low_quantile(values: F64, share: float) -> float:

@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 
 from busbench.analysis import read_period
-from busbench.analysis.period import is_cut
+from busbench.analysis.period import is_cut, number_frames
 from busbench.analysis.read_period import choose_period
 from busbench.analysis.read_slots import latest_ends
+from busbench.model import FrameTimes
 from tests.analysis.adapter_kinds import draw, seen
 
 KINDS = ("whole, busy", "network", "grid 4 ms", "polled 1 ms", "timer 16 ms", "restarted 4 ms", "FIFO 8")
@@ -57,3 +58,39 @@ def test_a_period_that_drifts_is_that_of_the_middle(by_cut: bool) -> None:
     assert found is not None
     assert found.period_ns == pytest.approx(7e6 * (1 + 0.5e-4), rel=2e-6)
     assert found.is_alone
+
+
+@pytest.mark.parametrize(
+    ("runs", "silent"),
+    [
+        ((100, 100), 1_000),
+        ((500, 500), 10_000),
+        ((40, 100, 20), 10_000),
+        ((1_000, 1_000), 10_000),
+        ((1_000, 1_000), 257_143),
+        ((2_000, 100, 1_900), 10_000),
+        ((300,) * 20, 10_000),
+    ],
+)
+def test_a_silence_does_not_change_the_period(runs: tuple[int, ...], silent: int) -> None:
+    """A receiver that was off for whole periods of 14 ms, each time; reads are late by up to 0.3 ms."""
+    rng = np.random.default_rng(4)
+    slot = np.arange(sum(runs)) + silent * np.repeat(np.arange(len(runs)), runs)
+    t_ns = 10**18 + 14_000_000 * slot + rng.integers(0, 300_000, slot.size)
+    times = FrameTimes(t_ns, np.full(slot.size, 5_000_000, np.int32), np.zeros(slot.size, np.uint8))
+    found = number_frames(times)
+    assert found is not None
+    assert found.is_clear
+    assert found.period_ns == pytest.approx(14e6, rel=2e-6)
+    assert found.missing.row.tolist() == np.cumsum(runs)[:-1].tolist()
+    assert set(found.missing.count.tolist()) == {silent}
+
+
+def test_silences_among_few_frames_are_losses() -> None:
+    """Of 100 frames, 5 came: no run of frames without a silence of 0.5 s is long enough to give the period."""
+    rng = np.random.default_rng(1)
+    slot = np.flatnonzero(rng.random(2_000) < 0.05)
+    t_ns = 14_000_000 * slot + rng.integers(0, 300_000, slot.size)
+    found = choose_period(t_ns, np.zeros(slot.size, np.bool_), by_cut=False)
+    assert found is not None
+    assert found.period_ns == pytest.approx(14e6, rel=1e-5)
