@@ -184,7 +184,7 @@ async def test_a_narrow_window_leaves_out_what_has_no_room_and_cuts_no_word() ->
     async with shown(session, (60, 16), keys="2") as (app, pilot):
         lines = text_of(app).splitlines()
         assert lines[2] == " 290 of 5,334 missed: 95 % limit 5.98 %     flags here none"
-        assert lines[3].endswith("   periods, whole reco…")
+        assert lines[3].endswith("    periods, whole rec…")
         text = " ".join(text_of(app).split())
         assert "each read held a whole frame, so the computer's share is unknown" in text
         for key, wanted in (

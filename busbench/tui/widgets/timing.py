@@ -16,7 +16,7 @@ from busbench.tui.widgets.frame import joined
 from busbench.tui.widgets.line_widget import LineWidget
 from busbench.tui.window import timeline_window
 
-_FIGURES = 39
+_FIGURES = 40
 _NAMES = 22  # of these, for the names
 _AXIS = 9  # cells of the axis at the left of a picture
 _BESIDE = 100  # cells from which the two pictures are side by side
