@@ -228,7 +228,7 @@ async def test_a_recording_is_read_beside_the_screen() -> None:
         await app.workers.wait_for_complete()
         app.tick(0.0)
         app.draw()
-        assert "5,172 frames, 290 missed of 5,334 due: 95 % limit 5.98 %" in text_of(app)
+        assert " 290 missed of 5,334 due: 5.44 %, 95 % limit 5.98 %" in text_of(app)
 
 
 async def test_resizing_keeps_all_18_lanes(flight: ReplaySession) -> None:

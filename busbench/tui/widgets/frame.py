@@ -99,7 +99,7 @@ class StateLine(LineWidget):
         return [apart(left, right, width), apart(self._counts(session, width - width_of(flags) - 1), flags, width)]
 
     def _counts(self, session: Session, room: int) -> Line:
-        """Frames, missed of due, ratio and bound; without room, ratio or frames are dropped, or both."""
+        """Frames, missed of due, ratio and bound; without room, frames are dropped, or the ratio too."""
         if progress := session.progress:
             return [(f" {progress}", "warn")]
         losses = session.losses
@@ -112,10 +112,9 @@ class StateLine(LineWidget):
         ratio = f" {percent(losses.missed / losses.expected)}," if losses.missed else ""
         bound = f" 95 % limit {percent(session.upper95)}"
         whole: Line = [*frames, (",", "ink"), missed, (f":{ratio}{bound}", "ink")]
-        short: Line = [*frames, (",", "ink"), missed, (f":{bound}", "ink")]
         least: Line = [missed, (f":{ratio}{bound}", "ink")]
         fewest: Line = [(f" {count} of {losses.expected:,} missed", missed[1]), (f":{bound}", "ink")]
-        return next((line for line in (whole, short, least) if width_of(line) <= room), fewest)
+        return next((line for line in (whole, least) if width_of(line) <= room), fewest)
 
     def _flags(self, session: Session) -> Line:
         words = session.flag_words
