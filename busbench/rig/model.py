@@ -187,7 +187,8 @@ class Device(Table, frozen=True, kw_only=True):
         channel: 1 to 18; 17 and 18 are on/off channels.
         motor: "electric" (or true) or "engine" for what can turn a propeller: it is locked when driving. false for what
             cannot. State it for each off-bus device, or drive and walk send nothing to a port.
-        idle_pct: position of an engine's channel at idle, as sent; required for an engine.
+        idle_pct: position of an engine's channel at idle, as sent; required for an engine. verify takes it or the
+            endpoint as the closed end.
         ignition_kill: what kills an engine's ignition: a device of the plan with its own channel (locked if its
             rest_pct has the ignition off), or the name of a switch by hand; required for an engine.
         control: stick, lever or switch that moves it; several devices may share one.

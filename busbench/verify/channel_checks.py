@@ -178,15 +178,22 @@ def _untouched(mapped: ChannelPlan, turn: ControlMove | None) -> str:
 def _ends(
     about: CheckFactory, evidence: VerifyInputs, mapped: ChannelPlan, turn: ControlMove | None
 ) -> Iterator[Check]:
-    limit = evidence.rig.limits.end_pct / 100 * FULL_COUNTS
+    """The ends reached in its move; the closed end of an engine is its endpoint or, with the trim open, its idle."""
+    limit, idle = evidence.rig.limits.end_pct / 100 * FULL_COUNTS, mapped.idle_counts
     values = None if turn is None else _values(evidence, mapped, turn)
     for name, plan, is_high in ((LOW_END, mapped.ends.low_counts, False), (HIGH_END, mapped.ends.high_counts, True)):
         if values is None or not values.size:
             yield about.not_tested(name, _untouched(mapped, turn), unit="counts", limit=limit)
             continue
         measured = float(values.max() if is_high else values.min())
-        said = f"reached {_shown(mapped, measured, evidence)}, planned {_shown(mapped, plan, evidence)}"
-        if turn is not None and abs(measured - plan) > limit:
+        word, end = "", _shown(mapped, plan, evidence)
+        is_closed = idle is not None and (idle > mapped.ends.neutral_counts) is is_high
+        if is_closed and idle is not None and abs(measured - idle) < abs(measured - plan):
+            word, plan = "idle ", idle
+        said = f"reached {_shown(mapped, measured, evidence)}, planned {word}{_shown(mapped, plan, evidence)}"
+        if word and abs(measured - plan) > limit:
+            said += f": neither at idle nor at its end, {end}"
+        elif turn is not None and abs(measured - plan) > limit:
             said += _instead(turn, values) or (
                 f": short by {abs(measured - plan):.0f} counts" if (measured < plan) is is_high else ": beyond it"
             )

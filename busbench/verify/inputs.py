@@ -17,11 +17,11 @@ from busbench.analysis.recording import Recording
 from busbench.analysis.timing import Timing
 from busbench.model import F64, I16, NO_CLOCK, Annotation, Bools, Clock
 from busbench.rig.model import Device, Rig
-from busbench.rig.motors import MotorKind, motor_rests
+from busbench.rig.motors import MotorKind, failsafe_most_pct, motor_rests
 from busbench.rig.rest import rest_counts, rest_sent
 from busbench.rig.travel import Endpoints, endpoints_of
 from busbench.wire.frame_spec import CHANNELS, FLAG_FAILSAFE, FLAG_LOST
-from busbench.wire.scale import Scale
+from busbench.wire.scale import FULL_COUNTS, Scale
 
 ON_OFF_COUNTS = (173, 1811)  # off and on of channels 17 and 18 on the scale of the others: -100 and 100 %
 
@@ -142,6 +142,7 @@ class ChannelPlan:
         rest_counts: its rest, counts.
         gimbal: gimbal of its control, None if not stated.
         motor_kind: kind of motor on it, "kill" for an ignition kill, else None.
+        idle_counts: idle of an engine on it, counts; None without one, or if the plan contradicts itself.
     """
 
     channel: int
@@ -151,6 +152,7 @@ class ChannelPlan:
     rest_counts: float
     gimbal: str | None = None
     motor_kind: MotorKind | None = None
+    idle_counts: float | None = None
 
     @property
     def subject(self) -> str:
@@ -209,4 +211,7 @@ def _map(
     else:
         ends, rest = endpoints_of(first, scale), rest_counts(first, scale)
     control = control_of(first)
-    return ChannelPlan(channel, tuple(devices), control, ends, rest, gimbals.get(control), kind)
+    idles = (failsafe_most_pct(device) for device in devices if device.motor_kind == "engine")
+    pct = next((one for one in idles if one is not None), None)
+    idle = None if pct is None or channel > CHANNELS else ends.neutral_counts + pct / 100 * FULL_COUNTS
+    return ChannelPlan(channel, tuple(devices), control, ends, rest, gimbals.get(control), kind, idle)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -16,6 +17,7 @@ from busbench.drive.surface_check import Word
 from busbench.errors import BusbenchError
 from busbench.line import BUS_LINE, Chunk, WakeUps
 from busbench.port.port import EventKind, HearingPort, PortEvent
+from busbench.reference.topics import source_text
 from busbench.sim.aircraft import VirtualAircraft
 from busbench.sim.aircraft_port import AircraftPort
 from busbench.verify.procedure import round_of
@@ -23,6 +25,7 @@ from busbench.verify.repeats import Repeat
 from busbench.verify.result import Verdict
 from busbench.verify.verify import Verification, verify
 from busbench.verify.windows import ON_MARK
+from tests.rig.rigs import device, rig
 from tests.verify.rounds import RIG, not_passed
 
 
@@ -138,6 +141,20 @@ def test_a_virtual_pilot_moves_nothing_before_its_annotation(seed: int) -> None:
     session.finish()
     assert session.done is not None
     assert [check.sentence for check in session.done.found.checks if check.verdict is Verdict.FAIL] == []
+
+
+def test_the_engine_of_the_help_passes_its_rehearsal() -> None:
+    (engine,) = re.findall(r"^\[\[device\]\]\n.*?(?=^```)", source_text("faq"), re.DOTALL | re.MULTILINE)
+    plan = rig(engine, device("rudder", 1, 'high_when = "right"'))
+    port = AircraftPort("virtual:", aircraft=VirtualAircraft(plan), is_fast=True)
+    receiver = Receiver(port, now=port.now)
+    session = CheckSession(receiver, plan)
+    session.start()
+    while session.state is not CheckState.OVER:
+        session.hear(Word.GO)
+        receiver.pump(session.left_s)
+    assert session.done is not None
+    assert not_passed(session.done.found) == {}
 
 
 def test_a_step_reports_its_fault_at_once() -> None:

@@ -55,6 +55,42 @@ def test_a_channel_that_did_not_move_has_no_ends_no_direction_and_no_others() ->
             assert check.limit == (None if limit is None else pytest.approx(limit))
 
 
+ENGINE = ('motor = "engine"', 'ignition_kill = "cut"', 'control = "m"')
+
+
+@pytest.mark.parametrize(
+    ("keys", "rest", "ends", "verdict", "words"),
+    [
+        (("idle_pct = -80",), 337, (337, HIGH), PASS,
+         "reached 337 counts (1091 µs), planned idle 337 counts (1090 µs)"),
+        (("idle_pct = -80",), 337, (LOW, HIGH), PASS, "reached 173 counts (988 µs), planned 173 counts (988 µs)"),
+        (("idle_pct = -80",), 337, (313, HIGH), PASS,
+         "reached 313 counts (1076 µs), planned idle 337 counts (1090 µs)"),
+        (("idle_pct = -80",), 337, (312, HIGH), FAIL,
+         "reached 312 counts (1075 µs), planned idle 337 counts (1090 µs): neither at idle nor at its end,"
+         " 173 counts (988 µs)"),
+        (("idle_pct = -80",), 362, (362, HIGH), FAIL,
+         "reached 362 counts (1106 µs), planned idle 337 counts (1090 µs): neither at idle nor at its end,"
+         " 173 counts (988 µs)"),
+        (("idle_pct = -80",), 337, (198, HIGH), FAIL,
+         "reached 198 counts (1004 µs), planned 173 counts (988 µs): short by 25 counts"),
+        (("idle_pct = 80", "reversed = true"), 1647, (1647, LOW), PASS,
+         "reached 1647 counts (1909 µs), planned idle 1647 counts (1910 µs)"),
+        (("idle_pct = -20", "rest_pct = -20"), 828, (828, HIGH), FAIL,
+         "reached 828 counts (1398 µs), planned 173 counts (988 µs): short by 655 counts"),  # that is no idle
+    ],
+)  # fmt: skip
+def test_the_closed_end_of_an_engine_is_its_endpoint_or_its_idle(
+    keys: tuple[str, ...], rest: int, ends: tuple[int, int], verdict: Verdict, words: str
+) -> None:
+    values = held(rest, (20, 30, ends[0]), (40, 50, ends[1]), count=64)
+    evidence = inputs({3: values}, plan=rig(device("engine", 3, *ENGINE, *keys, failsafe="-80")))
+    checks = judged(evidence, 3, move("m", 10, 60), rest=rest)
+    closed, opened = ("high end", "low end") if rest > NEUTRAL else ("low end", "high end")
+    assert (checks[closed].verdict, checks[closed].sentence) == (verdict, words)
+    assert checks[opened].verdict is PASS
+
+
 @pytest.mark.parametrize(
     ("low", "high", "verdicts", "words"),
     [
