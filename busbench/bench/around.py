@@ -119,6 +119,11 @@ class Surroundings:
         self._keep = self._keep[self._keep[:, 1] >= settled - 2 * self._around_ns]
         return out
 
+    @property
+    def is_undecided(self) -> bool:
+        """True if bytes are held back that may be kept."""
+        return bool(self._logs)
+
     def left_so_far(self) -> LeftOut | None:
         """What was left out since the last kept part, and what is undecided; None if nothing."""
         left, count = self._left, int(self._t_ns.size)

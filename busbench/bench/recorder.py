@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from busbench.bench.receiver import Reception
 
 SILENT_NS = 500_000_000
+_GAP_NS = 25_000_000  # longer than the period of any receiver in use
 _NUMBERED = "{stem}-{number:05d}{suffix}"
 
 
@@ -83,6 +84,7 @@ class Recorder:
         self._force, self._retention, self._now = force, retention, now
         self._made: list[str] = []
         self._number, self._next_ns = 0, 0  # start of the file, and of the next
+        self._last_ns: list[int | None] = [None] * len(lines)  # newest byte of each line
         around_s = retention.around_s
         self._around = [] if around_s is None else [Surroundings(around_s, clock=one.clock) for one in lines]
         if retention.every_s is not None and not force:
@@ -92,7 +94,8 @@ class Recorder:
     def add(self, came: Reception, *, number: int = 0) -> None:
         """Write a reception of a port."""
         if came.log.mark_t_ns.size:
-            self._begin_next(int(came.log.mark_t_ns[0]))
+            self._begin_next(int(came.log.mark_t_ns[0]), number)
+            self._last_ns[number] = int(came.log.mark_t_ns[-1])
         writer = self._writer
         if self._around:
             with writer.together():
@@ -161,8 +164,8 @@ class Recorder:
         self._made.append(path)
         return writer
 
-    def _begin_next(self, t_ns: int) -> None:
-        """Start the next file when it is due, and remove the oldest."""
+    def _begin_next(self, t_ns: int, number: int) -> None:
+        """Start the next file when it is due by the first byte of a line, and remove the oldest."""
         every_s, files = self._retention.every_s, self._retention.files
         if every_s is None:
             return
@@ -172,10 +175,15 @@ class Recorder:
             return
         while t_ns >= self._next_ns:
             self._next_ns += round(every_s * 1e9)
-        for number, around in enumerate(self._around):
+        for one, around in enumerate(self._around):
             left = around.take_left()
             if left is not None:
-                self._writer.note((number, left.last_t_ns, left.comment()))
+                self._writer.note((one, left.last_t_ns, left.comment()))
+        for one, last_ns in enumerate(self._last_ns):
+            is_written = not self._around or not self._around[one].is_undecided
+            least_ns = _GAP_NS if one == number else SILENT_NS  # bytes of another line may be on their way
+            if last_ns is not None and t_ns - last_ns > least_ns and is_written:
+                self._writer.mark(t_ns, ENDED_MARK, number=one)  # else the silence would be in neither file
         self._writer.close()
         self._writer = self._open()
         while files is not None and len(self._made) > files:

@@ -96,6 +96,35 @@ def test_a_silence_makes_no_empty_files(tmp_path: Path) -> None:
     ]  # fmt: skip
 
 
+@pytest.mark.parametrize("around_s", [None, 1])
+@pytest.mark.parametrize("last", [203, 210, 250, 500])  # the first frame after it
+def test_a_silence_between_two_files_is_in_the_first(tmp_path: Path, around_s: float | None, last: int) -> None:
+    desk = Desk(tmp_path / "a.pcapng", Retention(around_s=around_s, every_s=2))
+    desk.add(0, 196)
+    for one in range(196, last, 10):
+        desk.now_ns = one * 10_000_000
+        nothing = ByteLog.from_chunks((), offset=196 * 25)
+        desk.recorder.add(Reception((), nothing, (), AlignmentResult.concat(())))
+    desk.add(last, last + 80)
+    desk.end()
+    found = [read_recording(tmp_path / name).outages() for name in names(tmp_path)]
+    assert (sum(one.frames for one in found), sum(one.missing for one in found)) == (276, last - 196)
+    assert len(names(tmp_path)) == 2
+    (tmp_path / "b.pcapng").write_bytes(b"".join((tmp_path / name).read_bytes() for name in names(tmp_path)))
+    joined = read_recording(tmp_path / "b.pcapng").outages()
+    assert (joined.frames, len(joined.events)) == (276, 1)
+    assert abs(joined.missing - (last - 196)) <= 1
+
+
+@pytest.mark.parametrize(("first", "missing"), [(145, 55), (151, 0)])
+def test_another_line_that_is_only_read_later_was_not_silent(tmp_path: Path, first: int, missing: int) -> None:
+    desk = Desk(tmp_path / "a.pcapng", Retention(every_s=2), lines=2)
+    desk.add(0, first, number=1)
+    desk.add(0, 202)
+    desk.end()
+    assert [one.outages().missing for one in read_recordings(tmp_path / "a-00001.pcapng")] == [0, missing]
+
+
 @pytest.mark.parametrize(("files", "kept"), [(1, [4]), (2, [3, 4]), (3, [2, 3, 4]), (None, [1, 2, 3, 4])])
 def test_the_newest_files_stay(tmp_path: Path, files: int | None, kept: list[int]) -> None:
     desk = Desk(tmp_path / "a.pcapng", Retention(every_s=2, files=files))
