@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from busbench.cli.numbers import FiniteRange, quoted
+from busbench.cli.numbers import SECONDS_MAX, FiniteRange, quoted
 from busbench.cli.output import force_option, wrote
 from busbench.cli.outputs import OUTPUT, OutputCommand
 from busbench.cli.progress import Progress
@@ -18,12 +18,12 @@ from busbench.errors import BusbenchError, pluralize
 @click.command("convert", cls=OutputCommand)
 @click.option("-o", "--output", type=OUTPUT, required=True, metavar="FILE",
               help="Write to this file; - is standard output, raw bytes.")  # fmt: skip
-@click.option("--from", "from_s", metavar="SECONDS", type=FiniteRange(0), help="Start this long after the first byte.")
-@click.option(
-    "--to", "to_s", metavar="SECONDS", type=FiniteRange(0, min_open=True), help="End this long after the first byte."
-)
+@click.option("--from", "from_s", metavar="SECONDS", type=FiniteRange(0, SECONDS_MAX),
+              help="Start this long after the first byte.")  # fmt: skip
+@click.option("--to", "to_s", metavar="SECONDS", type=FiniteRange(0, SECONDS_MAX, min_open=True),
+              help="End this long after the first byte.")  # fmt: skip
 @click.option("--around", metavar="N:SECONDS", help="Extract outage number N and this time on either side.")
-@click.option("--split", "split_s", metavar="SECONDS", type=FiniteRange(0.01),
+@click.option("--split", "split_s", metavar="SECONDS", type=FiniteRange(0.01, SECONDS_MAX),
               help="Write pieces of this length: FILE-001, FILE-002, ...")  # fmt: skip
 @force_option
 @source_options

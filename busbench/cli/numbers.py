@@ -12,6 +12,8 @@ import click
 from busbench.errors import BusbenchError, any_of, sanitize
 from busbench.wire.frame_spec import ALL_CHANNELS
 
+SECONDS_MAX = 1e9  # 30 years: in ns well within 64 bits
+
 
 def name_of(param: click.Parameter | None) -> str:
     """The name of an option or argument, as help shows it."""
@@ -37,7 +39,9 @@ def quoted(text: str) -> str:
 def _range_text(low: float | None, high: float | None, *, min_open: bool) -> str:
     if high is None:
         return f"more than {low:g}" if min_open else f"{low:g} or more"
-    return f"{low:g} to {high:g}" if isinstance(high, float) else f"{low} to {high}"
+    if min_open:
+        return f"more than {low:g}, at most {high:.10g}"
+    return f"{low:g} to {high:.10g}" if isinstance(high, float) else f"{low} to {high}"
 
 
 def _within(kind: WholeRange | FiniteRange, number: float, param: Any, ctx: click.Context | None) -> None:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import click
 
 from busbench.cli.live import LOOK_S, give_back_what_is_freed, line_of, line_options, stop_signals
-from busbench.cli.numbers import FiniteRange, WholeRange
+from busbench.cli.numbers import SECONDS_MAX, FiniteRange, WholeRange
 from busbench.cli.output import INTERRUPTED, force_option, say, wrote
 from busbench.cli.outputs import OUTPUT, OutputCommand
 from busbench.cli.progress import ProgressLine
@@ -93,10 +93,11 @@ class RecordResult:
 @click.option(
     "--around",
     metavar="SECONDS",
-    type=FiniteRange(0, min_open=True),
+    type=FiniteRange(0, SECONDS_MAX, min_open=True),
     help="Keep only outages, with this time before and after.",
 )
-@click.option("--every", metavar="SECONDS", type=FiniteRange(1), help="Begin a new numbered file after this time.")
+@click.option("--every", metavar="SECONDS", type=FiniteRange(1, SECONDS_MAX),
+              help="Begin a new numbered file after this time.")  # fmt: skip
 @click.option("--files", metavar="N", type=WholeRange(1), help="Keep only the newest N files of --every.")
 @force_option
 @fault_option("virtual:RIG only", example="sent-short:rudder")

@@ -29,7 +29,7 @@ def refused(kind: Any, value: object) -> str:
         (FiniteRange(5, 1000), ["5", "1000", "5.0001"], ["4.75", "1000.5"], "5 to 1000"),
         (FiniteRange(0.01), ["0.01", "1e300"], ["0.0099", "0", "-1"], "0.01 or more"),
         (FiniteRange(0, min_open=True), ["1e-300", "7"], ["0", "-0.5"], "more than 0"),
-        (FiniteRange(0, 2e7), ["0", "2e7"], ["20000001", "-1"], "0 to 2e+07"),
+        (FiniteRange(0, 2e7), ["0", "2e7"], ["20000001", "-1"], "0 to 20000000"),
     ],
     ids=lambda value: value if isinstance(value, str) else "",
 )
