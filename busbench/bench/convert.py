@@ -12,8 +12,7 @@ import numpy as np
 from busbench.analysis.recording import read_timeline
 from busbench.capture.base import Capture, CaptureInfo
 from busbench.capture.extract import Extract, cut_log, split
-from busbench.capture.formats import written_suffixes
-from busbench.capture.pcapng_write import PcapngWriter
+from busbench.capture.formats import format_of, written_suffixes
 from busbench.capture.write import open_writer, write_levels
 from busbench.drive.frame_generator import FrameBlock
 from busbench.drive.outputs import receiver_lines
@@ -79,7 +78,9 @@ def convert(
         for number, info, logs in split(capture, every_s=cut.split_s):
             piece = str(path.with_stem(f"{path.stem}-{number:03d}"))
             yield piece, _write(piece, info, logs, line, force=force, progress=progress)
+        _note_left_out(capture.info, capture.info, path)
         return
+    whole = capture.info
     start_s, end_s = cut.from_s, cut.to_s
     if cut.around is not None:
         start_s, end_s = _span_around(capture, *cut.around, line=line)
@@ -91,6 +92,16 @@ def convert(
         yield output, pluralize(write_parquet(output, capture, line=line, force=force), "frame")
     else:
         yield output, _write(output, capture.info, capture.blocks(), line, force=force, progress=progress)
+    _note_left_out(capture.info, whole, Path(output))
+
+
+def _note_left_out(part: CaptureInfo, whole: CaptureInfo, output: Path) -> None:
+    """Note in the whole what a part left out, if the written format has times, but no comments to keep it."""
+    suffix, frames = output.suffix.lower(), sum(one.frames for one in part.left_out)
+    made = format_of(suffix)
+    if frames and (suffix == ".parquet" or (made is not None and made.needs_clock)):
+        kept = f"{suffix} shows them as missing; .pcapng keeps their number"
+        whole.notes.append(f"left out when recorded, since on time: {pluralize(frames, 'frame')}: {kept}")
 
 
 def _write(
@@ -136,27 +147,26 @@ def write_part(
 
     Args:
         bytes_: offset of the first byte, and of the byte after the last.
-        times: time in ns of the first and the last annotation to include.
+        times: time in ns of the first and the last annotation to include, and of what was left out.
         check: called now and then; if it raises, writing ends and no file is left.
 
     Raises:
         OutputError: the file exists, or cannot be written.
     """
     (lo, hi), (first_ns, last_ns), info = bytes_, times, capture.info
-    with PcapngWriter(
-        path, port=info.source or info.path, line=line, clock=info.clock, start_utc_ns=info.start_utc_ns,
-        origin=info.origin, is_whole=True,
-    ) as writer:  # fmt: skip
+    part = info.for_part()
+    with open_writer(path, part, line=line) as writer:
         for log in capture.blocks():
             check()
             if log.offset >= hi:
                 break
             if log.end > lo:
                 writer.write_log(cut_log(log, lo, hi))
-        for mark in marks:
-            if info.clock.is_known and first_ns <= mark.t_ns <= last_ns:
-                writer.mark(mark.t_ns, mark.text)
-        writer.write_wakes(one for one in info.wakes if first_ns <= one.t_ns <= last_ns + 10**9)
+        if info.clock.is_known:
+            part.marks.extend(one for one in marks if first_ns <= one.t_ns <= last_ns)
+        part.wakes.extend(one for one in info.wakes if first_ns <= one.t_ns <= last_ns + 10**9)
+        part.left_out.extend(one for one in info.left_out if first_ns <= one.t_ns <= last_ns)
+        part.totals.extend(one for one in info.totals if first_ns <= one.t_ns <= last_ns)
 
 
 def write_frames(program: Program, blocks: Iterable[FrameBlock], *, to: str, force: bool) -> tuple[int, int]:

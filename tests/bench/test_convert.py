@@ -11,6 +11,7 @@ import pytest
 from busbench.analysis.recording import read_recording
 from busbench.bench import convert as converting
 from busbench.bench.convert import Cut, convert, write_frames, write_outputs, write_part
+from busbench.capture.left_out import LeftOut, MinuteTotals
 from busbench.capture.open import open_capture
 from busbench.capture.pcapng_write import PcapngWriter
 from busbench.drive.frame_generator import EndState, frame_blocks
@@ -164,6 +165,54 @@ def test_a_part_by_bytes_has_the_notes_of_its_time(path: str, tmp_path: Path) ->
     assert [(wake.t_ns - BEGIN_NS) // SECOND_NS for wake in kept.info.wakes] == [1, 2, 3, 4]
     assert kept.info.source == "far"
     assert checks
+
+
+@pytest.fixture
+def around(tmp_path: Path) -> str:
+    """The surroundings of an outage: of frames each 10 ms, 100 to 399 and 500 to 799 were left out."""
+    name = str(tmp_path / "around.pcapng")
+    raw = pack_frames(np.full((1000, 16), 992) + np.arange(1000)[:, None] % 9)
+    with PcapngWriter(name, port="far", line=BUS_LINE, clock=Clock(ClockKind.PER_READ, 1), start_utc_ns=0) as writer:
+        for number in [*range(100), *range(400, 440), *range(450, 500), *range(800, 1000)]:
+            if number in (400, 800):
+                last_ns = BEGIN_NS + (number - 1) * 10_000_000
+                writer.note((0, last_ns, LeftOut(last_ns - 2_990_000_000, last_ns, 300, 7500).comment()))
+            writer.write(Chunk(BEGIN_NS + number * 10_000_000, raw[number].tobytes()))
+        writer.note((0, BEGIN_NS + 9_990_000_000, MinuteTotals(BEGIN_NS + 9_990_000_000, 0, 990).comment()))
+    return name
+
+
+@pytest.mark.parametrize(
+    ("bytes_", "times", "frames", "left_out", "minutes"),
+    [((0, 390 * 25), (0, 9_990_000_000), 990, 600, 1), ((100 * 25, 190 * 25), (4_000_000_000, 5_000_000_000), 90, 0, 0),
+     ((50 * 25, 190 * 25), (500_000_000, 4_990_000_000), 440, 300, 0)],
+)  # fmt: skip
+def test_a_part_keeps_the_count_of_what_was_left_out(
+    around: str, tmp_path: Path, bytes_: tuple[int, int], times: tuple[int, int], frames: int, left_out: int,
+    minutes: int,
+) -> None:  # fmt: skip
+    with open_capture(around) as capture:
+        write_part(
+            capture, str(tmp_path / "part.pcapng"), bytes_=bytes_, times=(BEGIN_NS + times[0], BEGIN_NS + times[1]),
+            line=BUS_LINE, marks=(), check=lambda: None,
+        )  # fmt: skip
+    found = read_recording(tmp_path / "part.pcapng").outages()
+    assert (found.frames, found.missing, found.left_out, len(found.minutes)) == (frames, 10, left_out, minutes)
+
+
+@pytest.mark.parametrize(
+    ("name", "cut", "frames"),
+    [("f.csv", Cut(), 600), ("f.VCD", Cut(), 600), ("f.parquet", Cut(), 600), ("f.csv", Cut(to_s=5.0), 300),
+     ("f.csv", Cut(split_s=5.0), 600), ("f.csv", Cut(from_s=4.0, to_s=5.0), 0),
+     ("f.pcapng", Cut(), 0), ("f.raw", Cut(), 0), ("f.pcapng", Cut(split_s=5.0), 0)],
+)  # fmt: skip
+def test_a_format_that_cannot_hold_what_was_left_out(
+    around: str, tmp_path: Path, name: str, cut: Cut, frames: int
+) -> None:
+    with open_capture(around) as capture:
+        list(convert(capture, str(tmp_path / name), cut=cut))
+    text = f"left out when recorded, since on time: {frames} frames: {Path(name).suffix.lower()} shows them as missing"
+    assert capture.info.notes == [f"{text}; .pcapng keeps their number"] * (frames > 0)
 
 
 def test_writing_a_part_ends_when_it_is_broken_off(path: str, tmp_path: Path) -> None:
