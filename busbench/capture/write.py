@@ -3,6 +3,7 @@
 The input is a ByteLog with its marks. A format without a clock drops
 the times; one that needs a time per byte spreads the bytes of a
 read back from the time at which it returned, at the rate of the line.
+A frame that a read cut is spread back from its end as a whole.
 """
 
 from __future__ import annotations
@@ -17,13 +18,17 @@ from typing import TYPE_CHECKING, Protocol, Self
 import numpy as np
 
 from busbench.capture.base import CaptureInfo
+from busbench.capture.extract import cut_log
 from busbench.capture.formats import format_of, writer_of, written_suffixes
 from busbench.capture.left_out import LeftOut, MinuteTotals
 from busbench.errors import OutputError
 from busbench.line import BUS_LINE, LineSettings
-from busbench.model import I64, NO_CLOCK, TIME_MAX_NS, TIME_MIN_NS, ByteLog, remove_clock_steps
+from busbench.model import I64, NO_CLOCK, TIME_MAX_NS, TIME_MIN_NS, ByteLog, ClockKind, remove_clock_steps
 from busbench.output_file import OutputFile, refuse_input, refuse_terminal, write_output
 from busbench.wire.edges import Edges
+from busbench.wire.frame_spec import FRAME_BYTES
+from busbench.wire.framing import FrameFinder
+from busbench.wire.table import AlignmentResult
 
 if TYPE_CHECKING:
     from busbench.capture.pcapng_write import PcapngWriter
@@ -93,11 +98,18 @@ def write_levels(path: str, lines: Mapping[str, Edges], *, force: bool = False) 
     write_output(path, text(lines), force=force)
 
 
-def byte_times(log: ByteLog, *, before_ns: int, character_ns: int) -> I64:
-    """Start of each byte's character, as exactly as the marks allow; at least a character apart, from `before_ns`."""
+def byte_times(log: ByteLog, *, before_ns: int, character_ns: int, frames: I64 | None = None) -> I64:
+    """Start of each byte's character, as exactly as the marks allow; at least a character apart, from `before_ns`.
+
+    Args:
+        frames: stream offsets of frames, whose bytes follow each other without a pause.
+    """
     sizes = np.diff(log.mark_end, prepend=log.offset)
     back = log.mark_end.repeat(sizes) - np.arange(log.offset, log.end)
     times = log.mark_t_ns.repeat(sizes) - back * character_ns
+    if frames is not None:
+        rows = frames[:, None] - log.offset + np.arange(FRAME_BYTES)
+        times[rows] = times[rows[:, -1:]] - np.arange(FRAME_BYTES)[::-1] * character_ns
     # Bytes too near to one another are moved later, never earlier.
     steps = character_ns * np.arange(times.size, dtype=np.int64)
     rising: I64 = np.maximum.accumulate(np.maximum(times, before_ns) - steps) + steps
@@ -187,9 +199,42 @@ class _Timed(_RecordingWriter):
         self._end_ns = TIME_MIN_NS
         self._last_mark_ns: I64 = np.empty(0, np.int64)  # as read, none before the first
         self._shift_ns = 0  # offset from there to the written times
+        self._finder = FrameFinder(clock=info.clock, line=line) if info.clock.kind is ClockKind.PER_READ else None
+        self._held: ByteLog | None = None  # not known yet whether it is in frames
 
-    def _times(self, log: ByteLog) -> I64:
-        times = byte_times(self._onward(log), before_ns=self._end_ns, character_ns=self._line.character_ns)
+    def write_log(self, log: ByteLog) -> None:
+        """See LogWriter."""
+        if not len(log):
+            return
+        log = self._onward(log)
+        if self._finder is None:
+            self._write(log, np.empty(0, np.int64))
+        else:
+            self._held = log if self._held is None else self._held.joined(log)
+            self._write_found(self._finder, self._finder.feed(log))
+
+    def close(self) -> None:
+        """See LogWriter."""
+        self._write_rest()
+        super().close()
+
+    def _write_rest(self) -> None:
+        if self._finder is not None and self._held is not None:
+            self._write_found(self._finder, self._finder.flush())
+
+    def _write_found(self, finder: FrameFinder, found: AlignmentResult) -> None:
+        assert self._held is not None
+        decided = self._held.end - finder.pending
+        log, self._held = cut_log(self._held, self._held.offset, decided), cut_log(self._held, decided, self._held.end)
+        if len(log):
+            self._write(log, found.frames.offset)
+
+    def _write(self, log: ByteLog, frames: I64) -> None:
+        """Write bytes with the offsets of the frames in them, if a read may have cut these."""
+        raise NotImplementedError
+
+    def _times(self, log: ByteLog, frames: I64) -> I64:
+        times = byte_times(log, before_ns=self._end_ns, character_ns=self._line.character_ns, frames=frames)
         if self._zero_ns is None:
             self._zero_ns = int(times[0])
         self._end_ns = int(times[-1]) + self._line.character_ns
@@ -210,12 +255,9 @@ class ByteCsvFile(_Timed):
         super().__init__(path, info, line, force=force)
         self._file.write(b"time_s,byte,error\n")
 
-    def write_log(self, log: ByteLog) -> None:
-        """See LogWriter."""
-        if not len(log):
-            return
+    def _write(self, log: ByteLog, frames: I64) -> None:
         bad = np.zeros(len(log), np.uint8) if log.bad is None else log.bad
-        rows = zip(self._times(log).tolist(), log.data.tolist(), bad.tolist(), strict=True)
+        rows = zip(self._times(log, frames).tolist(), log.data.tolist(), bad.tolist(), strict=True)
         self._file.write(
             "".join(
                 f"{t // 1_000_000_000}.{t % 1_000_000_000:09d},0x{byte:02X},{int(error > 0)}\n"
@@ -270,17 +312,16 @@ class LineVcdFile(_Timed):
         super().__init__(path, info, line, force=force)
         self._writer = VcdWriter(self._file)
 
-    def write_log(self, log: ByteLog) -> None:
-        """See LogWriter."""
+    def _write(self, log: ByteLog, frames: I64) -> None:
         from busbench.wire.uart import encode_line
 
-        if len(log):
-            times = self._times(log) + self._line.character_ns
-            # A mark without a kind of fault is written as a parity error.
-            bad = None if log.bad is None else np.maximum(log.bad & 3, log.bad > 0)
-            self._writer.write(encode_line(log.data, times, line=self._line, bad=bad))
+        times = self._times(log, frames) + self._line.character_ns
+        # A mark without a kind of fault is written as a parity error.
+        bad = None if log.bad is None else np.maximum(log.bad & 3, log.bad > 0)
+        self._writer.write(encode_line(log.data, times, line=self._line, bad=bad))
 
     def close(self) -> None:
         """See LogWriter."""
+        self._write_rest()
         self._writer.close()
         super().close()

@@ -47,7 +47,8 @@ def command(
     .parquet     the frames as columns (needs the parquet extra)
 
     All but Parquet keep bytes that form no frame. A format with a time for each
-    byte spreads the bytes of a read back from the time when it returned.
+    byte spreads the bytes of a read back from the time when it returned, and keeps
+    a frame that reads cut together.
 
     A read belongs to the part in which it returned. Pieces of --split, joined in
     order, give the whole. Outages are numbered from 1, as `outages` lists them.

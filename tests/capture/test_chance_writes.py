@@ -44,11 +44,11 @@ WRITTEN = {
     (
         ClockKind.PER_READ,
         ".csv",
-    ): "e1caf2b8 badb66cf db371be1 30c28705 ad450a17 9be1ff42 605e60c9 acd18009 ee2137b3 7624a75a",
+    ): "3e1fd112 c3a913c1 eb441c12 49bf76b1 62424353 de8529ac 8df9174c f38801f9 278526fd 5019a360",
     (
         ClockKind.PER_READ,
         ".vcd",
-    ): "d68ad63e ee75226c aa4ef5c9 367f25c3 11ee05f1 f09be752 220f057d 9edbb024 ff0aed1e 94ca3c19",
+    ): "f15796ef 2065dc3e 4d6cc530 0af38e16 26b4fd3d 817d4a39 563ae95a f5181afe eac7a3ca 86dbfe59",
     (
         ClockKind.PER_READ,
         ".pcapng",

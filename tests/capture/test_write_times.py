@@ -42,3 +42,23 @@ def test_a_clock_that_was_set_back_goes_on_there(tmp_path: Path, suffix: str, cu
     writer.close()
     steps_ms = np.diff(read_recording(path).frames.t_ns) / 1e6
     assert steps_ms == pytest.approx([14.0] * 19)  # no one knows how long the one at the step was
+
+
+@pytest.mark.parametrize("suffix", [".csv", ".vcd"])
+@pytest.mark.parametrize("block", [1, 7, 1000])
+def test_a_frame_that_a_read_cut_stays_whole(tmp_path: Path, suffix: str, block: int) -> None:
+    """Reads each 16 ms of frames each 15 ms: most return the end of one frame and the start of the next."""
+    data = make("mixed", 200, 1).data
+    ended_ns = np.arange(200)[:, None] * 15_000_000 + np.arange(1, 26) * 120_000
+    reads = ended_ns.ravel() // 16_000_000
+    ends = np.append(np.flatnonzero(np.diff(reads)) + 1, data.size)
+    t_ns = (reads[ends - 1] + 1) * 16_000_000
+    path = str(tmp_path / f"cut{suffix}")
+    with open_writer(path, CaptureInfo("cut", "test", Clock(ClockKind.PER_READ, 1000))) as writer:
+        for first in range(0, ends.size, block):
+            mine = slice(first, first + block)
+            lo = int(ends[first - 1]) if first else 0
+            writer.write_log(ByteLog(lo, data[lo : int(ends[mine][-1])], ends[mine], t_ns[mine]))
+    back = read_recording(path)
+    assert (back.frames.raw.tobytes(), back.span.bytes_total) == (data.tobytes(), data.size)
+    assert back.outages().missed == 0
