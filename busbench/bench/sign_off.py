@@ -79,6 +79,15 @@ class SignOff:
         """Pass only if every check passed."""
         return self.found.verdict
 
+    @property
+    def is_virtual(self) -> bool:
+        """True if the recording was made on a virtual receiver or aircraft."""
+        return is_virtual(self.found.evidence.recording.info.source)
+
+    def to_json(self) -> dict[str, object]:
+        """Plain values."""
+        return self.found.to_json() | {"is_virtual": self.is_virtual}
+
     def page(self, *, source: str, recording_path: str | None, rig_path: str) -> str:
         """Make the page to print and sign, as HTML.
 
@@ -95,7 +104,7 @@ class SignOff:
             source=source,
             recording_path=recording_path,
             rig_path=rig_path or self.found.evidence.rig.plan.name,
-            is_virtual=is_virtual(source) or is_virtual(self.found.evidence.recording.info.source),
+            is_virtual=is_virtual(source) or self.is_virtual,
         )
         left_out = None if self.answers is None else self.answers.not_walked
         data = data_element(self.figures(recording_path=recording_path, rig_path=rig_path))
@@ -111,7 +120,7 @@ class SignOff:
             "recording_sha256": None if recording_path is None else sha256_of(recording_path),
             "rig_sha256": sha256_of(rig_path),
             "answers_sha256": None if answers is None else sha256_of(answers),
-            **self.found.to_json(),
+            **self.to_json(),
         }
         if self.compared is not None:
             made["compared"] = self.compared.figures()
@@ -153,7 +162,7 @@ def find_answers(rig: Rig, *, rig_path: str | PathLike[str], path: str | PathLik
         path: the answers, if the user named them.
 
     Returns:
-        None if none were named and none were kept.
+        None if none were named and none were kept; a kept file without any answer does not count.
 
     Raises:
         DriveError: they cannot be read.
@@ -163,6 +172,8 @@ def find_answers(rig: Rig, *, rig_path: str | PathLike[str], path: str | PathLik
     if path is None and not wanted.exists():
         return None
     saved = read_walk(wanted)
+    if path is None and not any(entry.is_begun for entry in saved.entries):
+        return None
     return Answers(str(wanted), tuple(check_walk(saved, rig, path=str(wanted))), not_walked(saved, rig))
 
 

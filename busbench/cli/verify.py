@@ -131,7 +131,7 @@ def command(
     if junit is not None:
         from busbench.verify.junit import junit_xml
 
-        write_output(junit, junit_xml(found), force=force)
+        write_output(junit, junit_xml(found, is_virtual=done.is_virtual), force=force)
         wrote(junit, "the checks as JUnit XML")
     if report is not None:
         page = done.page(source=source, recording_path=kept, rig_path=rig_path)
@@ -139,11 +139,15 @@ def command(
         wrote(report, "page to print and sign")
     with to_the_end():
         if format_ == "json":
-            write_json(found.to_json() | {"caution": CAUTION})
+            write_json(done.to_json() | {"caution": CAUTION})
         else:
             from busbench.cli.verify_text import verify_lines
 
-            for line in verify_lines(found, rig_path=rig_path, shows_all=shows_all):
+            walked = "" if answers is None else answers.path
+            lines = verify_lines(
+                found, rig_path=rig_path, answers=walked, is_virtual=done.is_virtual, shows_all=shows_all
+            )
+            for line in lines:
                 click.echo(line)
     for words in rehearsal_lines(built_in, found_by_check(built_in, found.checks, rig)):
         say(words)

@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Iterator, Sequence
 
 from busbench.errors import sanitize
-from busbench.verify.result import CAUTION, Check, Verdict
+from busbench.verify.result import CAUTION, VIRTUAL, Check, Verdict
 from busbench.verify.verify import Verification, faults_words
 
 WIDTH = 80
@@ -17,8 +17,22 @@ UNPLANNED = "Was it held against the right plan? Unless a motor is in the plan, 
 _UNSPARED = ("frames", "glitches")  # subjects that may be absent
 
 
-def verify_lines(found: Verification, *, rig_path: str = "RIG.toml", shows_all: bool = False) -> Iterator[str]:
-    """The checks by verdict in 80 columns, then the total; with `shows_all` also each passed channel."""
+def verify_lines(
+    found: Verification,
+    *,
+    rig_path: str = "RIG.toml",
+    answers: str = "",
+    is_virtual: bool = False,
+    shows_all: bool = False,
+) -> Iterator[str]:
+    """The checks by verdict in 80 columns, then the total.
+
+    Args:
+        rig_path: the rig file.
+        answers: file of the answers of a walk, "" without.
+        is_virtual: True for a virtual receiver or aircraft.
+        shows_all: True also lists each passed channel.
+    """
     of = {verdict: [check for check in found.checks if check.verdict is verdict] for verdict in _WORDS}
     passed = of[Verdict.PASS]
     narrow = [] if shows_all else [check for check in passed if _is_narrow(check)]
@@ -37,6 +51,12 @@ def verify_lines(found: Verification, *, rig_path: str = "RIG.toml", shows_all: 
         if checks:
             yield head
             yield from lines(checks)
+            if answers and head == "NOT TESTED" and any(check.part == "walk" for check in checks):
+                yield from textwrap.wrap(
+                    f"  Answers of the walk are in {sanitize(answers)}: go on there with `busbench walk PORT --rig"
+                    f" {sanitize(rig_path)} --answers {sanitize(answers)} --resume`",
+                    WIDTH, subsequent_indent="  ", break_long_words=False, break_on_hyphens=False,
+                )  # fmt: skip
             yield ""
     if found.unplanned:
         yield "TO LOOK AT"
@@ -53,6 +73,8 @@ def verify_lines(found: Verification, *, rig_path: str = "RIG.toml", shows_all: 
     yield from textwrap.wrap(amiss, WIDTH, subsequent_indent="  ", break_long_words=False, break_on_hyphens=False)
     yield f"{sanitize(rig.plan.name)}: {found.verdict.value.upper()} ({counts})"
     yield from textwrap.wrap(CAUTION, WIDTH)
+    if is_virtual:
+        yield VIRTUAL
 
 
 def _by_subject(checks: Sequence[Check]) -> dict[str, list[Check]]:

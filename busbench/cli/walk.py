@@ -124,7 +124,10 @@ def command(
     for words in rehearsal_lines(built_in, found_by_walk(built_in, session.walk.entries)):
         say(words)
     is_good = session.walk.is_good
-    if kept_in is not None:
+    if kept_in is not None and not is_resumed and not any(entry.is_begun for entry in session.walk.entries):
+        kept_in.unlink(missing_ok=True)
+        say("nothing was answered, so no answers are kept")
+    elif kept_in is not None:
         wrote(kept_in, "answers", then="" if is_good else "go on later with --resume")
     click.get_current_context().exit(INTERRUPTED if is_interrupted else 0 if is_good else 1)
 

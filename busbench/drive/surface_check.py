@@ -125,6 +125,11 @@ class Entry:
         return None not in self.answers
 
     @property
+    def is_begun(self) -> bool:
+        """True if the builder answered, noted or skipped anything."""
+        return self.is_skipped or bool(self.note) or any(answer is not None for answer in self.answers)
+
+    @property
     def state(self) -> str:
         """One of "done", "skipped" and "open"."""
         return "done" if self.is_done else "skipped" if self.is_skipped else "open"

@@ -18,7 +18,7 @@ from busbench.rig.weakest import find_weakest
 from busbench.verify.channel_checks import ALONE, DIRECTION, HIGH_END, LOW_END, NOISE, REST
 from busbench.verify.failsafe_checks import VALUE
 from busbench.verify.inputs import ChannelPlan
-from busbench.verify.result import ON_OFF, Check, Verdict
+from busbench.verify.result import ON_OFF, VIRTUAL, Check, Verdict
 from busbench.verify.verify import Verification
 
 MARKS = {Verdict.PASS: "✓ pass", Verdict.FAIL: "✗ FAIL", Verdict.NOT_TESTED: "○ not tested"}
@@ -139,7 +139,7 @@ def page_html(
         steps=setup_steps(rig), motors={rest.name for rest in motor_rests(rig)},
         cell_text=cell_text, margin_text=margin_text, data=picture(data),
         not_walked=not_walked, compared=compared, counted=pluralize, unplanned_words=found.unplanned_words,
-        is_virtual=provenance.is_virtual,
+        virtual=VIRTUAL if provenance.is_virtual else "",
     )  # fmt: skip
 
 

@@ -30,7 +30,7 @@ from busbench.report.pictures import (
 )
 from busbench.report.provenance import Provenance
 from busbench.rig.html import html_template
-from busbench.verify.result import CAUTION
+from busbench.verify.result import CAUTION, VIRTUAL
 from busbench.wire.frame_spec import CHANNELS
 from busbench.wire.scale import Scale
 
@@ -135,7 +135,7 @@ class RecordingPage:
             traces=[(name.replace("-", " "), made) for name, made in drawn.items() if name.startswith("channel-")],
             pulses=list(self._pulse_rows()), pulse_skews=list(self._skew_words()),
             latencies=[(self._output(name), made) for name, made in drawn.items() if name.startswith("latency-")],
-            is_virtual=provenance.is_virtual, compared=self.compared,
+            virtual=VIRTUAL if provenance.is_virtual else "", compared=self.compared,
             several=self.several, receivers=drawn["receivers"], several_words=list(self._several_words()),
             data=Markup(data_element(figures)),
         )  # fmt: skip

@@ -9,11 +9,11 @@ from __future__ import annotations
 from collections import Counter
 from xml.etree import ElementTree as ET
 
-from busbench.verify.result import Verdict
+from busbench.verify.result import VIRTUAL, Verdict
 from busbench.verify.verify import Verification
 
 
-def junit_xml(found: Verification) -> str:
+def junit_xml(found: Verification, *, is_virtual: bool = False) -> str:
     """All checks as one test suite: an XML document in UTF-8."""
     counts = Counter(check.verdict for check in found.checks)
     totals = {
@@ -31,7 +31,8 @@ def junit_xml(found: Verification) -> str:
             ET.SubElement(case, "error", {"type": "not tested", "message": check.sentence})
         else:
             ET.SubElement(case, "system-out").text = check.sentence
-    if found.unplanned_words:
-        ET.SubElement(suite, "system-out").text = found.unplanned_words
+    for words in (found.unplanned_words, VIRTUAL if is_virtual else ""):
+        if words:
+            ET.SubElement(suite, "system-out").text = words
     ET.indent(root)
     return '<?xml version="1.0" encoding="UTF-8"?>\n' + ET.tostring(root, encoding="unicode") + "\n"

@@ -61,7 +61,10 @@ def _jitter(evidence: VerifyInputs) -> Check:
         return LINE.not_tested("jitter", evidence.timing.note, unit="ms", limit=limit)
     seen, low = (jitter.period_rms_s + jitter.hides_s) * 1e3, jitter.period_low_s * 1e3
     shares = " seen, adapter and computer included" if jitter.kind == "at most" else ""
-    said = f"{jitter.period_rms_s * 1e3:.4f} ms rms{shares}; {evidence.timing.note}"
+    said = f"{jitter.period_rms_s * 1e3:.4f} ms rms{shares}"
+    if seen <= limit < jitter.period_high_s * 1e3:
+        said += "; judged as seen, the receiver's own may be above the limit"
+    said += f"; {evidence.timing.note}"
     if seen > limit >= low:
         said += "" if ADVICE in said else f"; to know the receiver's own jitter, {ADVICE}"
         return LINE.not_tested("jitter", said, unit="ms", limit=limit)

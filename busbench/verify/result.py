@@ -13,6 +13,7 @@ CAUTION = (
     "A bench check is no proof of airworthiness: keep to local rules, ask your club's safety officer, and make a"
     " range check and a control check before every flight."
 )
+VIRTUAL = "Made on a virtual receiver or aircraft: it says nothing about a real one."
 
 Part = Literal["plan", "line", "channel", "failsafe", "power-up", "pulse", "walk", "change"]
 

@@ -84,8 +84,8 @@ def test_a_recording_has_one_verdict(
         pulses=pulse_outputs(source, ReadOptions()),
     )
 
-    assert screen.done.found.to_json() == {key: value for key, value in typed.items() if key != "caution"}
-    assert script.found.to_json() == screen.done.found.to_json()
+    assert screen.done.to_json() == {key: value for key, value in typed.items() if key != "caution"}
+    assert script.to_json() == screen.done.to_json()
     assert body(tmp_path / "screen.html") == body(tmp_path / "command.html")
     assert any(check["part"] == "walk" for check in typed["checks"]) is has_answers
     assert any(check["part"] == "pulse" for check in typed["checks"]) is (name == "heron-outputs.vcd")
@@ -147,7 +147,7 @@ def test_a_guided_check_has_one_verdict_and_one_recording(
         live.tick(0.1)
     assert screen.done is not None
 
-    assert screen.done.found.to_json() == {key: value for key, value in typed.items() if key != "caution"}
+    assert screen.done.to_json() == {key: value for key, value in typed.items() if key != "caution"}
     kept = [read_recording(name) for name in ("command.pcapng", "screen.pcapng")]
     np.testing.assert_array_equal(kept[0].frames.raw, kept[1].frames.raw)
     notes = [[(note.t_ns - (one.span.first_t_ns or 0), note.text) for note in one.info.marks] for one in kept]

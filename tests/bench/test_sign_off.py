@@ -38,6 +38,12 @@ def test_answers_are_those_named_or_those_kept_for_the_plan(tmp_path: Path, monk
     assert kept.path == "heron.walk.json"
     assert [check.verdict for check in kept.checks][:4].count(Verdict.FAIL) == 1
     assert find_answers(RIG, rig_path="other.toml") is None
+    bare = json.loads(Path("heron.walk.json").read_text(encoding="utf-8"))
+    for device in bare["devices"]:
+        device |= {"answers": dict.fromkeys(device["answers"]), "note": ""}
+    Path("other.walk.json").write_text(json.dumps(bare), encoding="utf-8")
+    assert find_answers(RIG, rig_path="other.toml") is None  # nothing was answered
+    assert find_answers(RIG, rig_path="other.toml", path="other.walk.json") is not None
     named = find_answers(RIG, rig_path="other.toml", path=tmp_path / "heron.walk.json")
     assert named is not None
     assert named.checks == kept.checks

@@ -63,7 +63,7 @@ def test_a_page_keeps_its_round_beside_it(tmp_path: Path) -> None:
     assert invoke(verify_command, SOURCE, "--report", page).exit_code == 0
     text = page.read_text(encoding="utf-8")
     assert hashlib.sha256(kept.read_bytes()).hexdigest() in text
-    assert "<dd>heron.pcapng</dd>" in text
+    assert ", kept as heron.pcapng</dd>" in text
     assert str(tmp_path) not in text  # no folders of this computer
     assert "it says nothing about a real one" in text
     page.unlink()

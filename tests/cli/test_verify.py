@@ -114,9 +114,10 @@ def test_what_passed_with_little_to_spare_is_pointed_at(good: Path, tmp_path: Pa
     plan.write_text(Path(PLAN).read_text(encoding="utf-8") + "\n[verify]\njitter_ms = 0.03\n", encoding="utf-8")
     lines = invoke(command, good, "--rig", plan).stdout.splitlines()
     at = lines.index("PASSED, WITH LITTLE TO SPARE")
-    said = " ".join(line.strip() for line in lines[at + 2 : at + 8])
+    said = " ".join(line.strip() for line in lines[at + 2 : at + 9])
     assert said.startswith(
-        "jitter              0.0242 ms rms seen, adapter and computer included; period jitter is at most"
+        "jitter              0.0242 ms rms seen, adapter and computer included; judged as seen, the receiver's own may"
+        " be above the limit; period jitter is at most"
     )
     assert "each read held a whole frame, so the computer's share is unknown" in said
     assert "(0.00583 ms to spare)" in said
@@ -184,8 +185,9 @@ def test_a_plan_that_rig_check_rejects_is_no_pass(good: Path, loose: Path, tmp_p
     assert told.endswith(f"the plan has 3 faults: see `busbench rig check {loose}`")
     failed = [case.attrib for case in ET.parse(junit).iter("testcase") if case.find("failure") is not None]
     assert failed == [{"classname": "plan", "name": "faults"}]
-    assert f"<span>The plan has 3 faults: see <code>busbench rig check {loose.name}</code></span>" in page.read_text(
-        "utf-8"
+    assert (
+        f"<span>The plan has 3 faults: see <code data-own>busbench rig check {loose.name}</code></span>"
+        in page.read_text("utf-8")
     )
     found = json.loads(invoke(command, good, "--rig", loose, "--format", "json").stdout)
     assert (found["verdict"], found["failed"]) == ("fail", 1)
@@ -242,7 +244,10 @@ def test_answers_of_a_walk_count(good: Path, tmp_path: Path, monkeypatch: pytest
     assert result.exit_code == 1
     assert "with the answers of" not in result.stderr
     found = run(good)  # those of this plan are found by their name
-    assert (found.exit_code, found.stdout) == (1, result.stdout)
+    words = " ".join(found.stdout.split())
+    assert (found.exit_code, words) == (1, " ".join(result.stdout.split()).replace(str(walk), walk.name))
+    resumes = f"`busbench walk PORT --rig {PLAN} --answers heron.walk.json --resume`"
+    assert f"Answers of the walk are in heron.walk.json: go on there with {resumes} FAILED" in words
     assert found.stderr.splitlines() == ["with the answers of heron.walk.json"]
     # The other seven channels were not walked; the motor's never is.
     assert re.search(r"Heron: FAIL \(\d+ passed, 1 failed, 7 not tested\)", result.stdout)

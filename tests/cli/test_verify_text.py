@@ -8,7 +8,8 @@ import pytest
 
 from busbench.cli import verify_text
 from busbench.cli.verify_text import verify_lines
-from busbench.verify.result import Check, CheckFactory
+from busbench.verify.junit import junit_xml
+from busbench.verify.result import VIRTUAL, Check, CheckFactory
 from busbench.verify.verify import Verification, verify
 from tests.verify.rounds import RIG, round_of
 
@@ -98,3 +99,9 @@ def test_what_is_wrong_with_the_plan_is_broken_between_words_alone(
     lines = list(verify_lines(good))
     at = lines.index("the plan")
     assert lines[at : at + 4] == ["the plan", f"  /{LONG}", "  has", f"  two-{'x' * 74}"]
+
+
+def test_a_virtual_receiver_or_aircraft_is_named_at_the_end(good: Verification) -> None:
+    assert list(verify_lines(good, is_virtual=True)) == [*verify_lines(good), VIRTUAL]
+    assert junit_xml(good, is_virtual=True).count(f"<system-out>{VIRTUAL}</system-out>") == 1
+    assert VIRTUAL not in junit_xml(good)

@@ -240,12 +240,20 @@ def test_a_real_port_wants_cautions_arming_and_a_keyboard(
 
 def test_answers_of_a_rehearsal_do_not_pass_for_a_walk(rig: Path, typed: list[str], tmp_path: Path) -> None:
     answers = tmp_path / "answers.json"
-    typed += ["e"]
+    typed += [*"\nye"]
     run("virtual:", "--rig", rig, "--answers", answers)
     assert refusal("/dev/null", "--rig", rig, "--arm", "--answers", answers, "--resume") == (
         f"{answers}: holds answers of a rehearsal, not of a real walk:"
         " move it away, or name another by `busbench walk --answers`"
     )
+
+
+def test_no_file_is_kept_without_an_answer(rig: Path, typed: list[str], tmp_path: Path) -> None:
+    answers = tmp_path / "answers.json"
+    typed += ["e"]
+    result = run("virtual:", "--rig", rig, "--answers", answers)
+    assert (result.exit_code, answers.exists()) == (1, False)
+    assert result.stderr.splitlines()[-1] == "nothing was answered, so no answers are kept"
 
 
 def test_a_note_is_typed_with_single_keys(capsys: pytest.CaptureFixture[str]) -> None:

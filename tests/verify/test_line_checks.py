@@ -116,7 +116,9 @@ def test_jitter_is_judged_by_what_was_seen_and_what_is_certain(limit_ms: float, 
     found = jitter(0.5, hides_s=0.25, low_s=0.25, kind=kind)
     vars(evidence).update(timing=replace(evidence.timing, jitter=found, note="a note"))
     check = checks(evidence)["jitter"]
-    said = "500.0000 ms rms" + ("" if kind == "figure" else " seen, adapter and computer included") + "; a note"
+    said = "500.0000 ms rms" + ("" if kind == "figure" else " seen, adapter and computer included")
+    said += "; judged as seen, the receiver's own may be above the limit" if limit_ms == 750.0 else ""
+    said += "; a note"
     advice = f"; to know the receiver's own jitter, {ADVICE}" if verdict is NOT_TESTED else ""
     assert (check.verdict, check.sentence) == (verdict, said + advice)
     assert (check.measured, check.limit, check.unit) == (None if advice else 750.0, limit_ms, "ms")

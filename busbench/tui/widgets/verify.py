@@ -22,7 +22,7 @@ from busbench.tui.widgets.channels import channels_below
 from busbench.tui.widgets.line_widget import LineWidget
 from busbench.tui.widgets.verdicts import STYLES, WORDS, detail_lines, filter_words, listed_lines, table_lines
 from busbench.verify.moments import channel_of, moment_of
-from busbench.verify.result import CAUTION, Check, Verdict
+from busbench.verify.result import CAUTION, VIRTUAL, Check, Verdict
 from busbench.verify.verify import Verification, faults_words
 
 _ORDER = (Verdict.FAIL, Verdict.NOT_TESTED, Verdict.PASS)
@@ -137,6 +137,7 @@ class VerifyLines(LineWidget):
         message = faults_words(found.findings, rig_path=self.ui.rig_path or "RIG.toml")
         head: list[Line] = [
             [(f" {name}: ", "title"), (WORDS[found.verdict], STYLES[found.verdict]), (f"  {counts}", "ink")],
+            *(wrapped(VIRTUAL, width, "warn") if done.is_virtual else ()),
             *(wrapped(message, width, "bad") if message else ()),
             *(wrapped(found.unplanned_words, width, "warn") if found.unplanned else ()),
             [(fit(f" {filter_words(table)}", width), "dim")],
