@@ -30,7 +30,9 @@ _HINTED = re.compile(
 _DATE = re.compile(
     r"(?P<date>\d{4}[-/.]\d\d[-/.]\d\d)[T ](?P<clock>\d\d:\d\d:\d\d(?:[.,]\d{1,12})?) ?(?P<zone>Z|UTC|[+-]\d\d:?\d\d)?"
 )
-_CLOCK = re.compile(r"(?:(?P<h>\d{1,3}):)?(?P<m>\d{1,2}):(?P<s>\d{1,2})(?P<part>[.,:]\d{1,12})?")
+_CLOCK = re.compile(
+    r"(?:(?P<h>\d{1,3}):)?(?P<m>\d{1,2}|(?<!:)\d{3,5}(?=:\d{1,2}[.,])):(?P<s>\d{1,2})(?P<part>[.,:]\d{1,12})?"
+)
 _UNDERSTOOD = re.compile(r"0x[0-9a-f]{1,2}|[0-9a-f]{2}|\d{1,3}", re.IGNORECASE)
 _ESCAPES = {r"\0": 0, r"\a": 7, r"\b": 8, r"\t": 9, r"\n": 10, r"\v": 11, r"\f": 12, r"\r": 13, r"\e": 27, r"\\": 92}
 _CONTROLS = (

@@ -39,6 +39,11 @@ def test_nine_of_ten_cells_are_times(others: int, is_found: bool) -> None:
         ("10:15:00,5", True),
         ("100:15:00", True),
         ("15:00.5", True),
+        ("115:00.5", True),
+        ("99999:00.5", True),
+        ("100000:00.5", False),
+        ("115:00", False),
+        ("1:115:00.5", False),
         ("15:00:500", True),  # milliseconds after the last colon
         ("10:15", False),  # hours or minutes
         ("1000:15:00", False),
