@@ -6,11 +6,11 @@ import glob
 import importlib
 import os
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import PurePosixPath
 from typing import Any
 
-from busbench.capture.address import address_fault, is_address, need_fsspec
+from busbench.capture.address import address_fault, is_address, local_path, need_fsspec
 from busbench.capture.formats import read_suffixes
 from busbench.errors import CaptureError
 
@@ -47,29 +47,28 @@ def find_inputs(paths: Iterable[str | os.PathLike[str]]) -> list[Input]:
     found: dict[str, Input] = {}
     for given in paths:
         path = os.fspath(given)
-        names = _remote(path) if is_address(path) and not path.startswith("file:") else _local(path)
-        for one in names:
+        is_file = path[:7].lower() == "file://"
+        for one in _remote(path) if is_address(path) and not is_file else _local(path):
             found.setdefault(one.place, one)
     return list(found.values())
 
 
-def _local(path: str) -> Iterator[Input]:
-    if path.startswith("file:"):
-        yield Input(path, path, "")
-    elif os.path.isdir(path):  # noqa: PTH112 - a name may be any text
+def _local(given: str) -> Iterator[Input]:
+    path = local_path(given.replace("?", "%3F")) if is_address(given) else given  # a pattern's, not that of a query
+    if os.path.isdir(path):  # noqa: PTH112 - a name may be any text
         names = list(_below(path))
         if not names:
-            raise CaptureError(path, "folder holds no recordings", hint="name the files, if they are called otherwise")
+            raise CaptureError(given, "folder holds no recordings", hint="name the files, if they are called otherwise")
         yield from map(_file, names)
     elif os.path.exists(path):  # noqa: PTH110
-        yield _file(path)
+        yield replace(_file(path), path=given)
     elif any(sign in path for sign in _MAGIC):
         names = sorted(name for name in glob.glob(path, recursive=True) if os.path.isfile(name))  # noqa: PTH207, PTH113
         if not names:
-            raise CaptureError(path, "no file has such a name", hint="check the pattern and the folder")
+            raise CaptureError(given, "no file has such a name", hint="check the pattern and the folder")
         yield from map(_file, names)
     else:
-        raise CaptureError(path, "file not found", hint="check the name and the folder")
+        raise CaptureError(given, "file not found", hint="check the name and the folder")
 
 
 def _below(folder: str) -> Iterator[str]:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Executor, Future
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -195,10 +197,30 @@ def test_a_notebook_shows_the_ranking() -> None:
     assert "recordings" in html
 
 
-def test_a_file_by_its_address_is_one_recording(tmp_path: Path) -> None:
-    for name in ("a.raw", "b*.raw"):
-        address = f"file://{tmp_path}/{name}"
-        assert find_inputs([address, address]) == [Input(address, address, "")]
+def test_a_file_by_its_address_is_that_of_its_path(tmp_path: Path) -> None:
+    place = tmp_path / "left wing.raw"
+    place.write_bytes(b"wing")
+    for scheme in ("file", "FILE"):
+        address = f"{scheme}://{tmp_path}/left%20wing.raw"
+        assert find_inputs([address, str(place)]) == [replace(*find_inputs([str(place)]), path=address)]
+
+
+def test_an_address_on_this_computer_is_a_folder_or_a_pattern(tmp_path: Path) -> None:
+    (tmp_path / "b").mkdir()
+    for name in ("1.raw", "22.raw", "3.csv"):
+        (tmp_path / "b" / name).write_bytes(b"wing")
+    for given, names in (
+        ("b/", ["1.raw", "22.raw", "3.csv"]),
+        ("", ["1.raw", "22.raw", "3.csv"]),
+        ("b/*.raw", ["1.raw", "22.raw"]),
+        ("b/?.raw", ["1.raw"]),
+    ):
+        for scheme in ("file", "FILE"):
+            found = find_inputs([f"{scheme}://{tmp_path}/{given}"])
+            assert [(one.path, one.place) for one in found] == [(str(tmp_path / "b" / name),) * 2 for name in names]
+    for given, what in (("gone.raw", "file not found"), ("*.raw", "no file has such a name")):
+        with pytest.raises(CaptureError, match=re.escape(f'file://{tmp_path}/{given}": {what}')):
+            find_inputs([f"file://{tmp_path}/{given}"])
 
 
 @pytest.fixture
