@@ -11,7 +11,11 @@ from dataclasses import dataclass
 
 from busbench.errors import RigError, meant
 from busbench.rig.model import Rig
+from busbench.verify.inputs import channel_plans
+from busbench.verify.return_checks import failsafe_level
 from busbench.wire.frame_spec import ALL_CHANNELS, CHANNELS
+
+_ON_OFF_PCT = 50.0  # of the way: an on/off channel that goes less far does not switch
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +142,7 @@ def parse_fault(text: str) -> AircraftFault:
 
 
 def check_fault(fault: AircraftFault, rig: Rig) -> None:
-    """Refuse a fault that cannot be built in (raises RigError: no such driven device, or a device too many)."""
+    """Refuse a fault that cannot be built in (raises RigError: no such driven device, or it cannot show)."""
     words = FAULTS[fault.kind]
     if fault.kind == "brown-out" and rig.supply.minimum_v is None:
         raise RigError("--fault", fault.kind, "the plan states no minimum_v", hint="state it in [supply]")
@@ -153,3 +157,14 @@ def check_fault(fault: AircraftFault, rig: Rig) -> None:
         near = difflib.get_close_matches(fault.device, names, n=1)
         hint = f'did you mean "{near[0]}"?' if near else f"give one of {', '.join(names)}"
         raise RigError("--fault", fault.kind, f'no device is named "{fault.device}"', hint=hint)
+    for mapped in channel_plans(rig) if fault.kind in ("sent-short", "failsafe-stays") else ():
+        if fault.device not in {device.name for device in mapped.devices}:
+            continue
+        level = failsafe_level(mapped)
+        if fault.kind == "sent-short" and mapped.is_on_off and (fault.value is None or fault.value >= _ON_OFF_PCT):
+            what, hint = "does not show on an on/off channel", f"give a VALUE below {_ON_OFF_PCT:g}, or another device"
+            raise RigError("--fault", fault.kind, what, hint=hint)
+        is_rest = level is not None and abs(level - mapped.rest_counts) <= rig.limits.rest_counts
+        if fault.kind == "failsafe-stays" and mapped.must_rest and is_rest:
+            what = f'does not show on "{fault.device}", at rest in failsafe as when the link is back'
+            raise RigError("--fault", fault.kind, what, hint="give another device")

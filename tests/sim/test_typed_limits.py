@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import nullcontext
 from dataclasses import asdict
 
 import pytest
@@ -56,6 +57,25 @@ def test_a_value_is_taken_up_to_its_limits(kind: str) -> None:
         with pytest.raises(RigError) as caught:
             parse_fault(f"{kind}:rudder:{value}")
         assert str(caught.value) == hint
+
+
+@pytest.mark.parametrize(
+    ("text", "is_hidden"),
+    [
+        ("sent-short:tow release", True),
+        ("sent-short:tow release:50", True),
+        ("sent-short:tow release:49.9", False),
+        ("sent-short:sustainer", False),
+        ("sent-short:gear", False),
+        ("failsafe-stays:sustainer", True),
+        ("failsafe-stays:gear", False),
+        ("failsafe-stays:tow release", False),
+    ],
+)
+def test_a_fault_that_cannot_show_is_refused(text: str, is_hidden: bool) -> None:
+    plan = read_rig(HERON)
+    with pytest.raises(RigError, match="does not show") if is_hidden else nullcontext():
+        check_fault(parse_fault(text), plan)
 
 
 @pytest.mark.parametrize("kind", TABLE)
