@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 import click
 
@@ -44,7 +45,12 @@ def run_on_port(port: str, program: LockedProgram, *, end: EndState, is_armed: b
         say(line)
     require_motor(port, names_motor=sources.names_motor, unsaid=sources.unstated)
     require_arming(port, is_armed=is_armed, can_stop=has_keyboard())
-    with open_live(port, is_sender=True) as live, listen_for_keys() as any_key:
+    run: SendingRun | None = None
+    with (
+        unless_lost(lambda: run is not None and run.outcome is Outcome.LOST),
+        open_live(port, is_sender=True) as live,
+        listen_for_keys() as any_key,
+    ):
         receiver = Receiver(live)
         look(receiver)
         run = SendingRun(receiver, DriveSource(program, end=end), countdown_s=COUNTDOWN_S)
@@ -67,6 +73,16 @@ def run_on_port(port: str, program: LockedProgram, *, end: EndState, is_armed: b
         unknown = ": the positions of the surfaces are not known" if run.has_sent else ""
         raise PortError(port, run.reason, hint=f"{START_AGAIN}{unknown}")
     return INTERRUPTED if run.outcome is Outcome.STOPPED else 0
+
+
+@contextlib.contextmanager
+def unless_lost(is_lost: Callable[[], bool]) -> Iterator[None]:
+    """Ignore Ctrl-C while a port that was lost is closed: that it was lost is still to be reported."""
+    try:
+        yield
+    except KeyboardInterrupt:
+        if not is_lost():
+            raise
 
 
 def look(receiver: Receiver) -> None:

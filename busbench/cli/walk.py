@@ -77,6 +77,7 @@ def command(
     from busbench.bench.sources import is_virtual, require_port, rig_in
     from busbench.bench.surface_plan import begin_walk, plan_walk
     from busbench.bench.surface_session import SurfaceSession
+    from busbench.cli.drive_port import unless_lost
     from busbench.cli.keys import has_keyboard, read_answers
     from busbench.rig.load import read_rig
     from busbench.sim.aircraft_faults import parse_fault
@@ -106,7 +107,8 @@ def command(
     start = begin_walk(plan, path=kept_in, is_resumed=is_resumed)
     for name in start.renewed:
         say(f"{name}: the plan has changed since, so it is walked again")
-    with ExitStack() as stack:
+    session: SurfaceSession | None = None
+    with unless_lost(lambda: session is not None and bool(session.lost)), ExitStack() as stack:
         receiver = None if is_rehearsal else _open_port(port, stack)
         watched = _rehearse(plan, built_in) if receiver is None else receiver
         read_key = stack.enter_context(read_answers())

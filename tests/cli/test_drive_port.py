@@ -1,7 +1,8 @@
 """Arming: nothing reaches a port before all has been said."""
 
 import sys
-from contextlib import AbstractContextManager, nullcontext
+from collections.abc import Iterator
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -208,8 +209,21 @@ def test_what_a_port_reports_before_a_run(capsys: pytest.CaptureFixture[str]) ->
     assert str(caught.value) == "/dev/ttyHERON: the port was unplugged: see to the port, then start again"
 
 
+@contextmanager
+def closing(port: Still, *, is_interrupted: bool) -> Iterator[Still]:
+    """A port during whose closing Ctrl-C is pressed."""
+    yield port
+    if is_interrupted:
+        raise KeyboardInterrupt
+
+
 def sent(
-    port: Still, monkeypatch: pytest.MonkeyPatch, *, end: EndState = EndState.SILENCE, key_at: int | None = None
+    port: Still,
+    monkeypatch: pytest.MonkeyPatch,
+    *,
+    end: EndState = EndState.SILENCE,
+    key_at: int | None = None,
+    is_interrupted: bool = False,
 ) -> int:
     """A hold of channel 1 sent to a port, without a countdown; the exit code."""
     looks = 0
@@ -223,7 +237,7 @@ def sent(
 
     def open_live(name: str, *, is_sender: bool) -> AbstractContextManager[Still]:
         assert (name, is_sender) == (PORT, True)
-        return nullcontext(port)
+        return closing(port, is_interrupted=is_interrupted)
 
     monkeypatch.setattr(drive_port, "open_live", open_live)
     monkeypatch.setattr(drive_port, "listen_for_keys", lambda: nullcontext(any_key))
@@ -316,12 +330,13 @@ def test_a_key_before_it_sends_nothing(monkeypatch: pytest.MonkeyPatch, capsys: 
     assert (said.out, said.err.splitlines()[-1], port.given) == ("", "cancelled; nothing was sent", [])
 
 
+@pytest.mark.parametrize("is_interrupted", [False, True], ids=["", "Ctrl-C"])
 def test_a_port_that_is_lost_leaves_the_surfaces_unknown(
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    is_interrupted: bool, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     port = Moving(ends=Transmission(12, is_over=True, reason="the port is gone"))
     with pytest.raises(PortError) as caught:
-        sent(port, monkeypatch)
+        sent(port, monkeypatch, is_interrupted=is_interrupted)
     assert str(caught.value) == (
         "/dev/null: the port is gone: see to the port, then start again: the positions of the surfaces are not known"
     )
@@ -335,6 +350,11 @@ def test_a_port_that_is_lost_leaves_the_surfaces_unknown(
         sent(Shut(), monkeypatch)
     assert str(caught.value) == "/dev/null: takes no frames: see to the port, then start again"
     assert capsys.readouterr().out == ""
+
+
+def test_a_program_that_ran_can_be_interrupted_while_the_port_is_closed(monkeypatch: pytest.MonkeyPatch) -> None:
+    with pytest.raises(KeyboardInterrupt):
+        sent(Moving(ends=Transmission(71, is_over=True)), monkeypatch, is_interrupted=True)
 
 
 def test_result() -> None:
