@@ -3,6 +3,7 @@
 The trend is the median of the slopes between all pairs of recordings; its interval comes from the ranks of those
 slopes. All intervals of a unit hold together: the chance that any of them leaves out a slope of zero although nothing
 changes is at most CHANCE (Bonferroni). With so few recordings that the ranks have no such interval, it is not known.
+Recordings of less than SPAN_DAYS have no trend: a slope of hours or days says nothing of a season.
 
 Source: P. Sen, Journal of the American Statistical Association 63 (1968) 1379, with the variance for ties.
 """
@@ -22,8 +23,10 @@ from busbench.analysis.recording_row import Row, combined_sha256
 from busbench.model import F64, I64
 from busbench.wire.frame_spec import CHANNELS
 
-Direction = Literal["rising", "falling", "none found", "cannot tell"]
+Direction = Literal["rising", "falling", "none found", "cannot tell", "span too short"]
 CHANCE = 0.05
+SPAN_DAYS = 7
+"""From the first recording of a trend to the last, at least."""
 OF_THE_LINE = ("missed frames", "period", "period jitter, rms")
 """These share half of CHANCE, the many figures of channels the other half."""
 _LEAST = 3  # recordings that show a figure
@@ -39,12 +42,14 @@ class Point:
         start_utc: when it began, ISO 8601.
         value: as it was measured.
         low, high: the true value lies between; None where that is not known.
+        recording: its number by time, from 1, among those of the unit with a date; the same in all figures.
     """
 
     start_utc: str
     value: float
     low: float | None
     high: float | None
+    recording: int = 0
 
     @property
     def day(self) -> float:
@@ -62,7 +67,7 @@ class Trend:
         unit: of its values, as in "s", "counts", "ratio".
         points: by time.
         median: of the values.
-        slope_per_day: median of the slopes between all pairs of recordings.
+        slope_per_day: median of the slopes between all pairs of recordings; None if they span less than SPAN_DAYS.
         low, high: the true slope lies between; None with too few recordings.
     """
 
@@ -70,13 +75,15 @@ class Trend:
     unit: str
     points: tuple[Point, ...]
     median: float
-    slope_per_day: float
+    slope_per_day: float | None
     low: float | None
     high: float | None
 
     @property
     def direction(self) -> Direction:
         """Which way it goes, if that is more than chance."""
+        if self.slope_per_day is None:
+            return "span too short"
         if self.low is None or self.high is None:
             return "cannot tell"
         return "rising" if self.low > 0 else "falling" if self.high < 0 else "none found"
@@ -123,11 +130,11 @@ def history_of(unit: str, rows: Iterable[Row]) -> History:
     """
     rows = list(rows)
     read = [row for row in rows if row["outages_frames"] is not None]
-    timed = sorted((row for row in read if row["outages_start_utc"]), key=lambda row: str(row["outages_start_utc"]))
+    timed = sorted((row for row in read if row["outages_start_utc"]), key=_when)
     series: list[tuple[str, str, tuple[Point, ...]]] = []
     for name, of_unit, measure in _figures():
         found = [(row["outages_start_utc"], measure(row)) for row in timed]
-        points = tuple(Point(when, *values) for when, values in found if values is not None)
+        points = tuple(Point(when, *values, at) for at, (when, values) in enumerate(found, 1) if values is not None)
         if len(points) >= _LEAST:
             series.append((name, of_unit, points))
     lines = sum(name in OF_THE_LINE for name, _, _ in series)
@@ -136,10 +143,15 @@ def history_of(unit: str, rows: Iterable[Row]) -> History:
     return History(unit, len(read), len(read) - len(timed), combined_sha256(rows), trends)
 
 
+def _when(row: Row) -> tuple[str, ...]:
+    """Start of a recording, and what orders those of the same start, whatever their paths."""
+    return tuple(str(row[name] or "") for name in ("outages_start_utc", "sha256", "interface"))
+
+
 def _trend(name: str, unit: str, points: tuple[Point, ...], *, chance: float) -> Trend:
-    values = np.array([point.value for point in points])
-    slope, low, high = robust_slope(np.array([point.day for point in points]), values, chance=chance)
-    return Trend(name, unit, points, float(np.median(values)), slope, low, high)
+    values, days = (np.array([getattr(point, key) for point in points]) for key in ("value", "day"))
+    slope = robust_slope(days, values, chance=chance) if days[-1] - days[0] >= SPAN_DAYS else (None, None, None)
+    return Trend(name, unit, points, float(np.median(values)), *slope)
 
 
 def robust_slope(x: F64, y: F64, *, chance: float) -> tuple[float, float | None, float | None]:

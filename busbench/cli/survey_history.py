@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from busbench.analysis.trend import History, Point
 
 RECORDINGS_SHOWN = 20
-KEYS = ("figure", "unit", "start_utc", "value", "low", "high")
+KEYS = ("figure", "unit", "start_utc", "value", "low", "high", "recording")
 
 
 def show_history(found: History, *, page: str | None, format_: str, show_all: bool, force: bool) -> None:
@@ -37,23 +37,23 @@ def show_history(found: History, *, page: str | None, format_: str, show_all: bo
 def _points(found: History) -> Iterator[Sequence[str | float | None]]:
     for one in found.trends:
         for point in one.points:
-            yield one.name, one.unit, point.start_utc, point.value, point.low, point.high
+            yield one.name, one.unit, point.start_utc, point.value, point.low, point.high, point.recording
 
 
 def _print_table(found: History, *, show_all: bool) -> None:
     from busbench.analysis.trend import OF_THE_LINE
-    from busbench.report.survey_page import MONTH_DAYS, trend_cells
+    from busbench.report.survey_page import MONTH_DAYS, history_words, trend_cells
 
-    begun = sorted({point.start_utc for one in found.trends for point in one.points})
-    span = f", {begun[0][:10]} to {begun[-1][:10]}" if begun else ""
+    begun = sorted({_when(point) for one in found.trends for point in one.points})
+    span = f", {begun[0][0][:10]} to {begun[-1][0][:10]}" if begun else ""
     click.echo(f"{sanitize(found.unit)}: {pluralize(found.recordings, 'recording')}{span}\n")
-    if found.without_time:
-        prose(f"{pluralize(found.without_time, 'recording')} without a date count in no trend")
+    for words in history_words(found):
+        prose(words)
     if not found.trends:
         prose("too few recordings with a date for a trend: three are needed")
         return
     listed = {
-        one.name: {point.start_utc: point for point in one.points} for one in found.trends if one.name in OF_THE_LINE
+        one.name: {_when(point): point for point in one.points} for one in found.trends if one.name in OF_THE_LINE
     }
     shown = begun if show_all else begun[-RECORDINGS_SHOWN:]
     if len(shown) < len(begun):
@@ -70,13 +70,18 @@ def _print_table(found: History, *, show_all: bool) -> None:
         click.echo(f"\nnot listed: {rest} of channels without a trend (--all lists them)")
 
 
-def _row(when: str, listed: dict[str, dict[str, Point]]) -> list[str]:
+def _when(point: Point) -> tuple[str, int]:
+    """Which recording it is of: several may begin at the same time."""
+    return point.start_utc, point.recording
+
+
+def _row(when: tuple[str, int], listed: dict[str, dict[tuple[str, int], Point]]) -> list[str]:
     from busbench.analysis.trend import OF_THE_LINE
     from busbench.report.survey_page import digits
 
     lost, period, jitter = (listed.get(name, {}).get(when) for name in OF_THE_LINE)
     return [
-        f"{when[:10]} {when[11:16]}",
+        f"{when[0][:10]} {when[0][11:16]}",
         *([digits(None if lost is None else getattr(lost, key), factor=100) for key in ("value", "low", "high")]),
         "-" if period is None else f"{1e3 * period.value:.4f}",
         *([digits(None if jitter is None else getattr(jitter, key), factor=1e3) for key in ("value", "high")]),

@@ -10,7 +10,7 @@ from itertools import takewhile
 from typing import Any
 
 from busbench.analysis.ranking import Ranked
-from busbench.analysis.trend import History, Trend
+from busbench.analysis.trend import SPAN_DAYS, History, Trend
 from busbench.errors import pluralize
 from busbench.report.page_data import data_element
 from busbench.report.provenance import bare_name, gather
@@ -84,9 +84,8 @@ def ranking_words(ranking: Sequence[Ranked], errors: Sequence[tuple[str, str]]) 
 
 def history_html(found: History) -> str:
     """The page of one unit over time; all words of files and people in it are escaped."""
-    lead = f"{pluralize(found.recordings, 'recording')}."
-    if found.without_time:
-        lead += f" {pluralize(found.without_time, 'recording')} without a date count in no trend."
+    words = [pluralize(found.recordings, "recording"), *history_words(found)]
+    lead = " ".join(f"{one[0].upper()}{one[1:]}." for one in words)
     note = (
         "The trend is the median of the slopes between all pairs of recordings. All limits together leave out the"
         " true slope with a chance of 5 %."
@@ -99,6 +98,17 @@ def history_html(found: History) -> str:
     rows = [trend_cells(one) for one in found.trends]
     parts: list[Part] = [("Trends", note, [], head, rows), ("Over time", _PICTURE_NOTE, pictures, (), [])]
     return _page(f"{found.unit} over time", lead, parts, history_figures(found))
+
+
+def history_words(found: History) -> list[str]:
+    """Why recordings or figures have no trend, a sentence each."""
+    words = []
+    if found.without_time:
+        verbs = ("has", "is") if found.without_time == 1 else ("have", "are")
+        words.append("{} {} no date and {} in no trend".format(pluralize(found.without_time, "recording"), *verbs))
+    if any(one.slope_per_day is None for one in found.trends):
+        words.append(f"too short a span for a trend: {SPAN_DAYS} days from first to last are needed")
+    return words
 
 
 _PICTURE_NOTE = (

@@ -52,7 +52,7 @@ def draw_ranking(ranking: Sequence[Ranked]) -> str:
 
 
 def draw_trend(one: Trend, *, unit: str, factor: float) -> str:
-    """A figure over time: values with their bounds, and the trend dashed.
+    """A figure over time: values with their bounds, and the trend dashed, if there is one.
 
     Args:
         unit: of the axis.
@@ -80,9 +80,11 @@ def draw_trend(one: Trend, *, unit: str, factor: float) -> str:
         if point.low is not None and point.high is not None:
             drawing.line(place, y(point.low * factor), place, y(point.high * factor))
         drawing.box(place - 2, y(value) - 2, 4, 4, fill="solid")
-    middle = sorted(v - one.slope_per_day * factor * (d - first) for d, v in zip(days, values, strict=True))
-    start = middle[len(middle) // 2]
-    drawing.path([(x(d), y(start + one.slope_per_day * factor * (d - first))) for d in (first, last)], dash="dash")
+    if one.slope_per_day is not None:
+        slope = one.slope_per_day * factor
+        middle = sorted(v - slope * (d - first) for d, v in zip(days, values, strict=True))
+        start = middle[len(middle) // 2]
+        drawing.path([(x(d), y(start + slope * (d - first))) for d in (first, last)], dash="dash")
     drawing.line(_LEFT, bottom, right, bottom)
     for day in ticks(first, last, most=6):
         drawing.line(x(day), bottom, x(day), bottom + 4)

@@ -58,7 +58,7 @@ def test_chance_alone_shows_no_trend() -> None:
 
 
 def test_few_recordings_cannot_tell_and_two_are_no_history() -> None:
-    rows = [row(day, timing_period_s_mean=0.014 + day * 1e-4) for day in range(4)]
+    rows = [row(day, timing_period_s_mean=0.014 + day * 1e-4) for day in (0, 3, 5, 8)]
     assert [(one.direction, one.low) for one in history_of("x", rows).trends] == [("cannot tell", None)]
     assert history_of("x", rows[:2]).trends == ()
 
@@ -97,3 +97,22 @@ def test_many_recordings_are_joined_first() -> None:
 
 def test_recordings_of_one_moment_have_no_slope() -> None:
     assert robust_slope(np.zeros(3), np.arange(3.0), chance=0.05) == (0.0, None, None)
+
+
+@pytest.mark.parametrize(("last", "direction"), [(6.99, "span too short"), (7.0, "rising")])
+def test_a_span_of_less_than_a_week_has_no_trend(last: float, direction: str) -> None:
+    rows = [row(last * part / 29, timing_period_s_mean=0.014 + part * 1e-4) for part in range(30)]
+    (one,) = history_of("x", rows).trends
+    assert (one.direction, one.slope_per_day is None, one.low is None) == (direction, *[last < 7] * 2)
+    assert one.to_json()["direction"] == direction
+
+
+def test_recordings_of_one_begin_are_told_apart_in_any_order() -> None:
+    rows = [row(day, sha256=f"{at}", interface=at % 2 or None) for at, day in enumerate((0, 0, 7, 7, 14))]
+    for at in (0, 1, 3, 4):
+        rows[at]["timing_period_s_mean"] = at
+    rows[2]["outages_missed_ratio"] = rows[3]["outages_missed_ratio"] = rows[4]["outages_missed_ratio"] = 0.5
+    for given in (rows, rows[::-1]):
+        found = named(history_of("x", given))
+        assert [(one.value, one.recording) for one in found["period"].points] == [(0, 1), (1, 2), (3, 4), (4, 5)]
+        assert [one.recording for one in found["missed frames"].points] == [3, 4, 5]

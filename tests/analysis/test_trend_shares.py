@@ -146,18 +146,18 @@ def test_very_few_still_frames_leave_noise_open_above() -> None:
 
 
 def test_a_history_in_json() -> None:
-    made = [row(day, timing_period_s_mean=0.25 * day, sha256=f"{day}") for day in range(3)]
+    made = [row(day, timing_period_s_mean=0.25 * day, sha256=f"{day}") for day in (0, 7, 14)]
     found = history_of("Heron", made).to_json()
     assert list(found) == ["unit", "recordings", "without_time", "recordings_sha256", "trends"]
     assert (found["unit"], found["recordings"], found["without_time"]) == ("Heron", 3, 0)
     trends = found["trends"]
     assert isinstance(trends, list)
     assert trends[0] == {
-        "name": "period", "unit": "s", "median": 0.25, "slope_per_day": 0.25, "low": None, "high": None,
+        "name": "period", "unit": "s", "median": 1.75, "slope_per_day": 0.25, "low": None, "high": None,
         "direction": "cannot tell",
         "points": [
-            {"start_utc": one["outages_start_utc"], "value": 0.25 * day, "low": None, "high": None}
-            for day, one in enumerate(made)
+            {"start_utc": one["outages_start_utc"], "value": 1.75 * at, "low": None, "high": None, "recording": at + 1}
+            for at, one in enumerate(made)
         ],
     }  # fmt: skip
 

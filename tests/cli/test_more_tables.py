@@ -141,7 +141,7 @@ def test_a_history_lists_the_last_recordings_and_the_trends_that_there_are(capsy
     survey_history._print_table(History("Heron\x1b", 24, 2, "", trends), show_all=False)
     lines = capsys.readouterr().out.splitlines()
     assert lines[0] == "Heron\\x1b: 24 recordings, 2026-05-01 to 2026-05-22"
-    assert lines[2:4] == ["2 recordings without a date count in no trend", "the last 20 (--all lists 22)"]
+    assert lines[2:4] == ["2 recordings have no date and are in no trend", "the last 20 (--all lists 22)"]
     assert lines[5] == "2026-05-03 08:09          -         -        -     14.0000           -        -"
     assert lines[24] == "2026-05-22 08:09          -         -        -     14.0000       0.010    0.040"
     assert [line.split(",")[0] for line in lines if " µs" in line] == ["period", "period jitter", "centre"]
@@ -150,10 +150,10 @@ def test_a_history_lists_the_last_recordings_and_the_trends_that_there_are(capsy
     lines = capsys.readouterr().out.splitlines()
     assert lines[3].startswith("2026-05-01 08:09 ")
     assert "not listed" not in lines[-1]
-    assert "count in no trend" not in "".join(lines)
+    assert "in no trend" not in "".join(lines)
     survey_history._print_table(History("Heron", 1, 1, "", ()), show_all=False)
     assert capsys.readouterr().out.splitlines() == [
-        "Heron: 1 recording", "", "1 recording without a date count in no trend",
+        "Heron: 1 recording", "", "1 recording has no date and is in no trend",
         "too few recordings with a date for a trend: three are needed",
     ]  # fmt: skip
 

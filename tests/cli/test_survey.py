@@ -132,8 +132,31 @@ def test_one_unit_over_time(capfd: pytest.CaptureFixture[str], heron: Path, tmp_
     assert call(capfd, "survey", table, "--unit", "left wing").out == ran.out
     assert call(capfd, "survey", table, "--unit", "Heron").err.endswith(": there are left, left wing, right\n")
     rows = call(capfd, "survey", heron, "--unit", "left wing", "--format", "csv").out.splitlines()
-    assert rows[0] == "figure,unit,start_utc,value,low,high"
+    assert rows[0] == "figure,unit,start_utc,value,low,high,recording"
     assert sum(row.startswith("missed frames,ratio,2026-") for row in rows) == 12
+
+
+def test_recordings_of_one_begin_have_a_row_each_and_two_days_no_trend(
+    capfd: pytest.CaptureFixture[str], tmp_path: Path, heron: Path
+) -> None:
+    page, flight = tmp_path / "page.html", CAPTURES / "heron-flight.pcapng"
+    for name in ("first.pcapng", "copy.pcapng"):
+        shutil.copy(heron / "00.pcapng", tmp_path / name)
+    season.write_piece(tmp_path / "later.pcapng", flight, start_s=3, seconds=4, unit="left wing", day=2)
+    lines = call(capfd, "survey", tmp_path, "--unit", "left wing", "--page", page).out.splitlines()
+    assert lines[:3] == [
+        "left wing: 3 recordings, 2026-05-28 to 2026-05-30", "",
+        "too short a span for a trend: 7 days from first to last are needed",
+    ]  # fmt: skip
+    assert [line[:16] for line in lines[4:7]] == [*["2026-05-28 20:26"] * 2, "2026-05-30 20:26"]
+    assert [line.split()[-7:] for line in lines if line.startswith("missed frames, %")] == [
+        ["0", "-", "-", "-", "span", "too", "short"]
+    ]
+    shown = page.read_text(encoding="utf-8")
+    assert "3 recordings. Too short a span for a trend: 7 days from first to last are needed." in shown
+    assert "<polyline" not in shown  # the dashed line of a trend
+    found = json.loads(call(capfd, "survey", tmp_path, "--unit", "left wing", "--format", "json").out)
+    assert {(one["slope_per_day"], one["direction"]) for one in found["trends"]} == {(None, "span too short")}
 
 
 def test_a_unit_that_is_not_there_names_those_that_are(capfd: pytest.CaptureFixture[str]) -> None:

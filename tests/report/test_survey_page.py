@@ -62,7 +62,7 @@ def test_its_figures_are_in_the_page(tmp_path: Path) -> None:
 
 def test_a_history_with_all_dates_leaves_the_sentence_out() -> None:
     assert ". 1 recording.\n" in words_of(history_html(History("Heron", 1, 0, "cd" * 32, ())))
-    assert ". 3 recordings. 2 recordings without a date count in no trend.\n" in words_of(
+    assert ". 3 recordings. 2 recordings have no date and are in no trend.\n" in words_of(
         history_html(History("Heron", 3, 2, "cd" * 32, ()))
     )
 
