@@ -38,6 +38,7 @@ RESULTS = {
     "pulse_fit.Fit": {"is_centre_known": True},
     "read_grid.ReadGrid": {"step_ns": 0.0, "hides_ns": 0.0, "may_hide_ns": 0.0},
     "timing.Timing": {"against": None},
+    "trend.Point": {"recording": 0},
 }  # fmt: skip
 
 OPTIONS = {
