@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
-from busbench.analysis.period import Missing
+from busbench.analysis.period import FrameNumbers, Missing, is_cut, number_frames
+from busbench.analysis.read_slots import CUT_MIN
 from busbench.capture.left_out import LeftOut
 from busbench.model import I64, FrameTimes
+
+_FEW_CUT = 8  # frames of a stretch that a read cut
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -32,18 +36,40 @@ class LeftOutParts:
         before = np.maximum(t_ns[row - 1], np.append(t_ns[:1], last)[: row.size])
         return LeftOutParts(row, np.maximum(first, before), last)
 
-    def close(self, times: FrameTimes) -> FrameTimes:
-        """The frames that were kept with one frame in place of each part."""
-        t_ns = np.insert(times.t_ns, self.row, self.last_t_ns)
-        lasted = np.zeros(t_ns.size, np.int64)
-        lasted[self._closed_row] = self.last_t_ns - self.first_t_ns
-        slack_ns = np.insert(times.slack_ns, self.row, times.slack_ns.max(initial=0))
-        return FrameTimes(t_ns - np.cumsum(lasted), slack_ns, np.insert(times.flags, self.row, 0))
+    def number(self, times: FrameTimes, *, period_ns: float | None) -> FrameNumbers | None:
+        """Number the frames that were kept: each stretch by itself, on the period of the longest.
 
-    def reopen(self, found: Missing) -> Missing:
-        """Frames that are missing among the closed ones, by the kept frames."""
-        row, place = np.unique(found.row - np.searchsorted(self._closed_row, found.row), return_inverse=True)
-        return Missing(row, np.bincount(place, found.count, row.size).astype(np.int64))
+        Where a part was left out, the times of reads on both sides say little of the phase: there only a silence
+        that no late read explains counts.
+        """
+        if not self.row.size:
+            return number_frames(times, period_ns=period_ns)
+        edges = np.unique([0, *self.row.tolist(), len(times)]).tolist()
+        stretches = sorted(pairwise(edges), key=lambda one: one[0] - one[1])
+        cut_min = _FEW_CUT if np.count_nonzero(is_cut(times)) >= CUT_MIN else CUT_MIN  # if there are enough in all
+        longest = number_frames(_part(times, *stretches[0]), period_ns=period_ns, cut_min=cut_min)
+        if longest is None:
+            return None
+        period_ns, missing, late_ns, doubt = longest.period_ns, np.zeros(len(times) + 1, np.int64), 0.0, 0
+        for begin, end in stretches:
+            found = (
+                longest
+                if begin == stretches[0][0]
+                else number_frames(_part(times, begin, end), period_ns=period_ns, cut_min=cut_min)
+            )
+            if found is not None:
+                missing[begin + found.missing.row] = found.missing.count
+                late_ns, doubt = max(late_ns, found.late_most_ns), doubt + found.doubt
+        last = np.append(self.last_t_ns, 0)
+        for i, row in enumerate(self.row.tolist()):
+            before_ns = int(last[i - 1]) if i and self.row[i - 1] == row else int(times.t_ns[row - 1])
+            silent_ns = [int(self.first_t_ns[i]) - before_ns]
+            if row < len(times) and (i + 1 == self.row.size or self.row[i + 1] != row):
+                silent_ns.append(int(times.t_ns[row]) - int(self.last_t_ns[i]))
+            missing[row] += sum(_due_between(one, period_ns, late_ns=late_ns) for one in silent_ns)
+        at = np.flatnonzero(missing)
+        reads = None if longest.reads is None else replace(longest.reads, late_most_ns=late_ns, doubt=doubt)
+        return FrameNumbers(period_ns, Missing(at, missing[at]), longest.is_clear, reads)
 
     def silences(self, row: I64, begin_ns: I64, end_ns: I64) -> tuple[I64, I64]:
         """The longest silence before each of some rows, where there was one of frames kept from begin to end."""
@@ -62,7 +88,11 @@ class LeftOutParts:
             return int(self.first_t_ns[at])
         return int(t_ns[row]) if row < t_ns.size else None
 
-    @property
-    def _closed_row(self) -> I64:
-        """Indices of the frames in place of the parts."""
-        return self.row + np.arange(self.row.size)
+
+def _part(times: FrameTimes, begin: int, end: int) -> FrameTimes:
+    return FrameTimes(times.t_ns[begin:end], times.slack_ns[begin:end], times.flags[begin:end])
+
+
+def _due_between(silent_ns: int, period_ns: float, *, late_ns: float) -> int:
+    """Frames that are missing between two received ones."""
+    return round(silent_ns / period_ns) - 1 if silent_ns > 1.5 * period_ns + late_ns else 0

@@ -36,7 +36,7 @@ from busbench.analysis.kept_parts import LeftOutParts
 from busbench.analysis.marked_intervals import MarkedInterval, marked_intervals
 from busbench.analysis.missing_frames import MissingFrames, find_missing_frames
 from busbench.analysis.notebook import html_of
-from busbench.analysis.period import Missing, explain_doubt, number_frames
+from busbench.analysis.period import Missing, explain_doubt
 from busbench.capture.left_out import LeftOut, MinuteTotals
 from busbench.model import I64, Annotation, Clock, FrameTimes, Rejects
 from busbench.wire.frame_spec import FRAME_BYTES
@@ -223,10 +223,8 @@ def find_outages(
         end_t_ns = last_ns if end_t_ns is None else max(end_t_ns, last_ns)
     period, found, late_ns, doubt = period_ns if has_clock else None, Missing.none(), 0.0, 0
     parts = LeftOutParts.of(left_out if count else (), times.t_ns)
-    closed = parts.close(times) if parts.row.size else times
-    if has_clock and count > 1 and (numbers := number_frames(closed, period_ns=period_ns)):
-        period, found = numbers.period_ns if numbers.is_clear else None, parts.reopen(numbers.missing)
-        late_ns = 0.0 if numbers.reads is None else numbers.reads.late_most_ns
+    if has_clock and count > 1 and (numbers := parts.number(times, period_ns=period_ns)):
+        period, found, late_ns = numbers.period_ns if numbers.is_clear else None, numbers.missing, numbers.late_most_ns
         doubt = numbers.doubt if numbers.is_clear else 0
     missing_at_end = 0
     if period is not None and count and end_t_ns is not None:

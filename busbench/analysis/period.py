@@ -13,7 +13,7 @@ from weakref import WeakKeyDictionary
 import numpy as np
 from numpy.typing import NDArray
 
-from busbench.analysis.read_slots import ReadSlots, number_reads
+from busbench.analysis.read_slots import CUT_MIN, ReadSlots, number_reads
 from busbench.analysis.stats import BLOCK
 from busbench.errors import pluralize
 from busbench.model import F64, I64, Bools, FrameTimes, remove_clock_steps
@@ -81,6 +81,11 @@ class FrameNumbers:
     reads: ReadSlots | None = None  # fit of the reads to the period, None for a clock per byte
 
     @property
+    def late_most_ns(self) -> float:
+        """Max lateness of a frame, 0 for a clock per byte."""
+        return 0.0 if self.reads is None else self.reads.late_most_ns
+
+    @property
     def doubt(self) -> int:
         """Possible error of the count of missing frames."""
         return 0 if self.reads is None else self.reads.doubt
@@ -101,19 +106,20 @@ def is_cut(times: FrameTimes) -> Bools:
 _numbered: WeakKeyDictionary[FrameTimes, FrameNumbers | None] = WeakKeyDictionary()
 
 
-def number_frames(times: FrameTimes, *, period_ns: float | None = None) -> FrameNumbers | None:
+def number_frames(times: FrameTimes, *, period_ns: float | None = None, cut_min: int = CUT_MIN) -> FrameNumbers | None:
     """Find the period of the frames, and where frames are missing.
 
     Args:
         period_ns: the period, where it was found before.
+        cut_min: from so many frames that a read cut, those alone are numbered.
 
     Returns:
         None with fewer than two frames, no lapse of time or no period of 3 to 100 ms.
     """
-    if period_ns is not None:
-        return _number(times, period_ns)
+    if period_ns is not None or cut_min != CUT_MIN:
+        return _number(times, period_ns, cut_min)
     if times not in _numbered:
-        _numbered[times] = _number(times, None)
+        _numbered[times] = _number(times, None, cut_min)
     return _numbered[times]
 
 
@@ -123,12 +129,12 @@ def find_period(times: FrameTimes) -> float | None:
     return found.period_ns if found is not None and found.is_clear else None
 
 
-def _number(times: FrameTimes, period_ns: float | None) -> FrameNumbers | None:
+def _number(times: FrameTimes, period_ns: float | None, cut_min: int) -> FrameNumbers | None:
     if not times.slack_ns.any():
         period_ns = _exact_period(times.t_ns) if period_ns is None else period_ns
         return None if period_ns is None else FrameNumbers(period_ns, _exact_missing(times.t_ns, period_ns))
     cut = is_cut(times)
-    found = number_reads(remove_clock_steps(times.t_ns), cut, period_ns=period_ns)
+    found = number_reads(remove_clock_steps(times.t_ns), cut, period_ns=period_ns, cut_min=cut_min)
     if found is None:
         return None
     missing, is_dense = Missing(found.gap_row, found.gap_count), bool(np.count_nonzero(cut) / cut.size > _DENSE)

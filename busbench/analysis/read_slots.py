@@ -23,7 +23,7 @@ from busbench.model import F64, I64, Bools
 
 _BLOCK = 4096  # frames numbered per block
 _AHEAD = 256  # and frames after them, which may show that these were only late
-_CUT_MIN, _CUT_SHARE = 30, 0.1  # from this share of cut frames, only those are numbered
+CUT_MIN, _CUT_SHARE = 30, 0.1  # from this share of cut frames, only those are numbered
 _LATE_MOST = 9  # periods of lateness that are distinguished
 _LATE_RUN = 32  # frames
 _ON_TIME = 0.02  # the share of frames that are surely not late
@@ -70,13 +70,14 @@ def _joined(parts: list[I64]) -> I64:
     return np.concatenate(parts) if parts else np.empty(0, np.int64)
 
 
-def number_reads(t_ns: I64, cut: Bools, *, period_ns: float | None = None) -> ReadSlots | None:
+def number_reads(t_ns: I64, cut: Bools, *, period_ns: float | None = None, cut_min: int = CUT_MIN) -> ReadSlots | None:
     """Find the period, and number all frames.
 
     Args:
         t_ns: latest ends as far as single frames show, int64 (N,).
         cut: frames that a read cut, whose ends are known to a character, bool (N,).
         period_ns: the period, if already known.
+        cut_min: from so many cut frames on, those alone are numbered.
 
     Returns:
         None with fewer than two frames, or without a period of 3 to 100 ms.
@@ -86,7 +87,7 @@ def number_reads(t_ns: I64, cut: Bools, *, period_ns: float | None = None) -> Re
     latest_ns = latest_ends(t_ns)
     if min(int(apart.min()) for _, apart in block_steps(latest_ns)) > PERIOD_MAX_NS:
         return None
-    by_cut = bool(np.count_nonzero(cut) >= max(_CUT_MIN, _CUT_SHARE * t_ns.size))
+    by_cut = bool(np.count_nonzero(cut) >= max(cut_min, _CUT_SHARE * t_ns.size))
     chosen = choose_period(latest_ns, cut, by_cut=by_cut) if period_ns is None else PeriodChoice(period_ns, True)
     if chosen is None:
         return None

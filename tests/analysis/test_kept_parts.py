@@ -17,6 +17,7 @@ from busbench.capture.left_out import LeftOut, MinuteTotals
 from busbench.model import MARKED, Clock, ClockKind, FrameTimes, Rejects
 from busbench.wire.codec import pack_frames
 from busbench.wire.table import FrameTable
+from tests.analysis.adapter import receiver, through_adapter, without
 
 MS = 1_000_000
 CLOCK = Clock(ClockKind.PER_BYTE, 1000)
@@ -92,6 +93,27 @@ def test_a_loss_beside_a_part_that_was_left_out(
     begin_s = 0.007 * frames[0][0]
     assert [gap.start_s, gap.end_s] == pytest.approx([0.007 * first - begin_s, 0.007 * last - begin_s])
     assert out.missing == missed
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_losses_between_parts_by_the_reads_of_a_timer(seed: int) -> None:
+    """Reads at 16 ms: both ends of a part are late by up to that, and no loss comes or goes with it."""
+    rng = np.random.default_rng(seed)
+    end_ns = receiver(4_800, period_ns=14 * MS, jitter_ns=50_000, rng=rng)
+    lost = np.concatenate([np.arange(at, at + 5 + at // 100) for at in range(300, 4_800, 600)])
+    whole = without(through_adapter(end_ns, latency_ns=16 * MS, late="idle", rng=rng), lost)
+    number = np.delete(np.arange(4_800), lost)
+    near = np.abs(number[:, None] - np.arange(300, 4_800, 600)).min(1) < 110
+    edges = np.flatnonzero(np.diff(np.concatenate([[True], near, [True]])))
+    parts = [LeftOut(int(whole.t_ns[a]), int(whole.t_ns[b - 1]), int(b - a), 25 * int(b - a))
+             for a, b in zip(edges[::2], edges[1::2], strict=True)]  # fmt: skip
+    info = CaptureInfo("x", "made", Clock(ClockKind.PER_READ, 1000), left_out=parts)
+    times = without(whole, ~near)
+    span = Span(25 * len(times), int(times.t_ns[0]), int(whole.t_ns[-1]))
+    found = RecordingTimes(info, span, times, Rejects.empty(), 0).outages()
+    assert [event.frames for event in found.events] == [8, 14, 20, 26, 32, 38, 44, 50]
+    assert (found.frames, found.expected) == (4_568, 4_800)
+    assert found.period_s == pytest.approx(0.014, rel=2e-4)
 
 
 def test_one_frame_and_nothing_else_kept() -> None:

@@ -41,9 +41,9 @@ def changed(change: Callable[[U16], None], *, rig: Rig = RIG) -> dict[tuple[str,
 def test_the_frames_of_a_recording_are_numbered_once(monkeypatch: pytest.MonkeyPatch) -> None:
     recording, sizes = round_of(), list[int]()
 
-    def counted(t_ns: I64, cut: Bools, *, period_ns: float | None = None) -> ReadSlots | None:
+    def counted(t_ns: I64, cut: Bools, *, period_ns: float | None, cut_min: int) -> ReadSlots | None:
         sizes.append(t_ns.size)
-        return number_reads(t_ns, cut, period_ns=period_ns)
+        return number_reads(t_ns, cut, period_ns=period_ns, cut_min=cut_min)
 
     monkeypatch.setattr(period, "number_reads", counted)
     verify(recording, RIG)
