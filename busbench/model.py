@@ -173,6 +173,11 @@ class FrameTimes:
     def __len__(self) -> int:
         return int(self.t_ns.size)
 
+    def part(self, rows: slice) -> FrameTimes:
+        """Some frames that follow one another; a view."""
+        marks = None if self.line_marks is None else self.line_marks[rows]
+        return FrameTimes(self.t_ns[rows], self.slack_ns[rows], self.flags[rows], marks)
+
 
 class FrameTimesCollector:
     """Columns that grow in place, so that parts and the whole are never in memory together."""

@@ -25,7 +25,7 @@ def longest_interval(times: FrameTimes) -> tuple[FrameTimes, str]:
         return times, ""
     cuts = [0, *back, len(times)]
     longest = int(np.argmax(np.diff(cuts)))
-    part = _part(times, cuts[longest], cuts[longest + 1])
+    part = times.part(slice(cuts[longest], cuts[longest + 1]))
     return part, f"{_often(back)}: figures are of the longest stretch, {len(part):,} frames"
 
 
@@ -34,15 +34,10 @@ def period_change(times: FrameTimes) -> str:
     size = min(len(times) // _PARTS, _PART_MOST)
     if size < _PART_FRAMES:
         return ""
-    first, last = find_period(_part(times, 0, size)), find_period(_part(times, len(times) - size, len(times)))
+    first, last = (find_period(times.part(rows)) for rows in (slice(size), slice(len(times) - size, None)))
     if first is None or last is None or abs(first - last) < _DIFFER * min(first, last):
         return ""
     return f"the period changes, from {first / 1e6:.3g} ms at the start to {last / 1e6:.3g} ms at the end"
-
-
-def _part(times: FrameTimes, start: int, stop: int) -> FrameTimes:
-    rows = slice(start, stop)
-    return FrameTimes(times.t_ns[rows], times.slack_ns[rows], times.flags[rows])
 
 
 def _often(back: list[int]) -> str:

@@ -47,16 +47,13 @@ class LeftOutParts:
         edges = np.unique([0, *self.row.tolist(), len(times)]).tolist()
         stretches = sorted(pairwise(edges), key=lambda one: one[0] - one[1])
         cut_min = _FEW_CUT if np.count_nonzero(is_cut(times)) >= CUT_MIN else CUT_MIN  # if there are enough in all
-        longest = number_frames(_part(times, *stretches[0]), period_ns=period_ns, cut_min=cut_min)
+        parts = [times.part(slice(*one)) for one in stretches]
+        longest = number_frames(parts[0], period_ns=period_ns, cut_min=cut_min)
         if longest is None:
             return None
         period_ns, missing, late_ns, doubt = longest.period_ns, np.zeros(len(times) + 1, np.int64), 0.0, 0
-        for begin, end in stretches:
-            found = (
-                longest
-                if begin == stretches[0][0]
-                else number_frames(_part(times, begin, end), period_ns=period_ns, cut_min=cut_min)
-            )
+        others = (number_frames(part, period_ns=period_ns, cut_min=cut_min) for part in parts[1:])
+        for (begin, _), found in zip(stretches, [longest, *others], strict=True):
             if found is not None:
                 missing[begin + found.missing.row] = found.missing.count
                 late_ns, doubt = max(late_ns, found.late_most_ns), doubt + found.doubt
@@ -87,10 +84,6 @@ class LeftOutParts:
         if at < self.row.size and self.row[at] == row:
             return int(self.first_t_ns[at])
         return int(t_ns[row]) if row < t_ns.size else None
-
-
-def _part(times: FrameTimes, begin: int, end: int) -> FrameTimes:
-    return FrameTimes(times.t_ns[begin:end], times.slack_ns[begin:end], times.flags[begin:end])
 
 
 def _due_between(silent_ns: int, period_ns: float, *, late_ns: float) -> int:

@@ -62,7 +62,7 @@ class _Tail:
 
     def part(self, lo: int, hi: int) -> FrameTimes:
         """Frames by their number, [lo, hi)."""
-        return _part(self.times, slice(lo - self.first, hi - self.first))
+        return self.times.part(slice(lo - self.first, hi - self.first))
 
     def offsets(self, lo: int, hi: int) -> I64:
         """Stream offsets of these frames."""
@@ -72,12 +72,7 @@ class _Tail:
         """Drop the frames before a number."""
         if row > self.first:
             rows = slice(row - self.first, None)
-            self.times, self.offset, self.first = _part(self.times, rows), self.offset[rows].copy(), row
-
-
-def _part(times: FrameTimes, rows: slice) -> FrameTimes:
-    marks = None if times.line_marks is None else times.line_marks[rows]
-    return FrameTimes(times.t_ns[rows], times.slack_ns[rows], times.flags[rows], marks)
+            self.times, self.offset, self.first = self.times.part(rows), self.offset[rows].copy(), row
 
 
 class OngoingOutages:

@@ -66,9 +66,7 @@ def _longest_kept(times: FrameTimes, info: CaptureInfo) -> FrameTimes:
     cuts = np.searchsorted(times.t_ns, [one.last_t_ns for one in info.left_out])
     edges = np.unique(np.concatenate([[0], cuts, [len(times)]]))
     first = int(np.diff(edges).argmax())
-    rows = slice(int(edges[first]), int(edges[first + 1]))
-    marks = None if times.line_marks is None else times.line_marks[rows]
-    return FrameTimes(times.t_ns[rows], times.slack_ns[rows], times.flags[rows], marks)
+    return times.part(slice(int(edges[first]), int(edges[first + 1])))
 
 
 @dataclass(frozen=True)

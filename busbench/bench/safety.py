@@ -12,7 +12,7 @@ from busbench.drive.preview import list_lines, scale_line
 from busbench.errors import BusbenchError, DriveError, display_name
 
 COUNTDOWN_S = 3
-LISTEN_S = 0.25  # before the first frame where there is no countdown
+LISTEN_S = 0.25  # before the first frame of a script, which does not count down
 CAUTIONS = (
     "WARNING: before anything moves:",
     "  - remove the propeller, or disconnect the motor",
